@@ -1,0 +1,82 @@
+"""
+The values that travel along the line, from the decoder to the page.
+
+An `Interval` is what every source of data is turned into, be it live records
+from a board or rows of a log; everything that concludes anything is fed with
+intervals in time order and with nothing else, which is why a replay and the
+live view cannot disagree.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """
+    One measured point over one interval.
+
+    `v`, `a` are means, `*_min` and `*_max` the lowest and highest sample seen
+    [V], [A]; `charge_c` is the charge that passed during the whole interval
+    [C]. Signs: solar and load currents are positive in their usual direction
+    (delivering, drawing); battery current and charge are positive when
+    charging. A value that was not measured is None, never 0 and never an old
+    value. `charge_c` may be known (from a counter on the chip) where `v` and
+    `a` are not.
+    """
+
+    v: float | None = None
+    a: float | None = None
+    charge_c: float | None = None
+    v_min: float | None = None
+    v_max: float | None = None
+    a_min: float | None = None
+    a_max: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """
+    What was measured from `start_s` for `dt_s` seconds.
+
+    start_s : seconds since 1970-01-01T00:00Z, or since the start of a log
+        that knows no date. [s]
+    dt_s : length, > 0. [s]
+    battery_c : temperature at the battery, None when unknown. [degC]
+    """
+
+    start_s: float
+    dt_s: float
+    battery: Tap
+    solar: Tap | None = None
+    load: Tap | None = None
+    battery_c: float | None = None
+
+    @property
+    def end_s(self) -> float:
+        """End of the interval, same clock as `start_s`. [s]"""
+        return self.start_s + self.dt_s
+
+
+@dataclass(frozen=True, slots=True)
+class Battery:
+    """
+    The pack as its owner describes it.
+
+    capacity_ah : usable charge from full to empty at room temperature. [Ah]
+    series : cells in series, 1 to 16. [-]
+    capacity_sd : standard deviation of `capacity_ah`, as a fraction. [-]
+    """
+
+    capacity_ah: float
+    series: int = 4
+    capacity_sd: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """State of charge believed at the beginning, 0 to 1, and its standard deviation; soc None: unknown."""
+
+    soc: float | None = None
+    sd: float = 0.05

@@ -1,0 +1,311 @@
+"""
+Watches the station and speaks up, with reasons.
+
+In: intervals, the balance over the transmit cycle, the charge estimate. Out:
+notices that are raised, change and clear, each with the figures that caused
+it, what it likely is and what to do. It measures its delays in seconds of
+data, not by any clock, and never says that something is safe.
+
+Thresholds: see the comment at each; those without a source are common
+practice. More conditions follow; a condition is one entry of `_judge`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from ampledger.core.model import Battery, Interval, Tap
+
+SEVERITIES = ("info", "caution", "warning", "act")
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """
+    One thing the operator should know.
+
+    severity : one of SEVERITIES, "act" being: now.
+    since_s : UTC since when it holds. [s]
+    figures : what was measured, with the unit in the name.
+    """
+
+    code: str
+    severity: str
+    title: str
+    seen: str
+    likely: str
+    do: str
+    since_s: float
+    figures: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A notice was "raised", "changed" (its severity) or "cleared" at `time_s`."""
+
+    time_s: float
+    kind: str
+    notice: Notice
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What else is known at the end of an interval: balance, estimate and outlook in plain figures."""
+
+    verdict: str
+    supply_a: float | None
+    demand_a: float | None
+    soc: float
+    low: float
+    high: float
+    reserve_soc: float
+    early_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    notice: Notice | None = None  # as it would be, or is, on show
+    on_s: float = 0.0  # how long the condition has held
+    off_s: float = 0.0  # how long it has not
+    open: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """State: what is open or about to be, and which taps have ever been seen."""
+
+    held: tuple[tuple[str, _Held], ...] = ()
+    seen: frozenset[str] = frozenset()
+
+    def open(self) -> tuple[Notice, ...]:
+        """Notices on show, the worst first, older ones first among equals."""
+        shown = [h.notice for _, h in self.held if h.open and h.notice is not None]
+        return tuple(sorted(shown, key=lambda n: (-SEVERITIES.index(n.severity), n.since_s)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """A condition: whether it holds (None: can't be told now), whether it is over, and its delays."""
+
+    code: str
+    holds: bool | None
+    over: bool
+    on_s: float
+    off_s: float
+    severity: str
+    title: str
+    seen: str
+    likely: str
+    do: str
+    figures: dict[str, float]
+
+
+def _a(value: float | None) -> str:
+    return "an unknown current" if value is None else f"{value:.2f} A"
+
+
+def _judge(interval: Interval, facts: Facts, battery: Battery, seen: frozenset[str]) -> list[_Case]:
+    cases: list[_Case] = []
+    supply, demand = facts.supply_a, facts.demand_a
+    short = facts.verdict == "short"
+    # Debounce and hysteresis of this one are in balance.py, which judges over the transmit cycle.
+    cases.append(
+        _Case(
+            "draw-above-input",
+            None if facts.verdict == "unknown" else short,
+            not short,
+            0.0,
+            0.0,
+            "caution",
+            "The draw is higher than the input",
+            f"Averaged over sending and receiving the station draws {_a(demand)} and gets {_a(supply)}; "
+            "the battery makes up the difference.",
+            "More or longer sending, less sun on the panel, or the panel unplugged.",
+            "Lower the power or send less, turn the panel to the sun; or carry on and watch what is left.",
+            {} if supply is None or demand is None else {"supply_a": supply, "demand_a": demand},
+        )
+    )
+    a, v, temp = interval.battery.a, interval.battery.v, interval.battery_c
+    charging = None if a is None or temp is None else a > 0.02
+    # Charging range 0..45 degC of a maker's sheet (CHECKS: one maker's 12.8 V sheet); 2 degC margin of the sensor.
+    frozen = None if charging is None or temp is None else charging and temp <= 0.0
+    cold = None if charging is None or temp is None else charging and temp <= 2.0
+    if temp is not None and a is not None:
+        figures = {"battery_c": temp, "battery_a": a}
+        cases.append(
+            _Case(
+                "cold-charging",
+                cold,
+                temp >= 5.0 or not charging,
+                2.0 if frozen else 10.0,
+                10.0,
+                "act" if frozen else "warning",
+                "The battery is being charged while it is too cold",
+                f"{temp:.1f} °C at the battery and {a:.2f} A going into it.",
+                "The panel charges a cold battery. Charging LiFePO4 at or below 0 °C can damage it for good.",
+                "Disconnect the panel until the battery is above 5 °C; the battery's own sheet decides.",
+                figures,
+            )
+        )
+    if temp is not None:
+        cases.append(
+            _Case(
+                "battery-hot",
+                temp >= 50.0,
+                temp <= 45.0,
+                5.0,
+                60.0,
+                "warning",
+                "The battery is hot",
+                f"{temp:.1f} °C at the battery.",
+                "Sun on the box, or a high current for long.",
+                "Shade and air the box, lower the power; the battery's own sheet decides.",
+                {"battery_c": temp},
+            )
+        )
+    if v is not None:
+        cell = v / battery.series
+        # 14.8 V on four cells: above the 14.6 V at which charging ends by two makers' sheets; cut-off 10 V by one.
+        cases.append(
+            _Case(
+                "volts-high",
+                cell > 3.70,
+                cell < 3.60,
+                3.0,
+                10.0,
+                "act",
+                "The voltage is too high",
+                f"{v:.2f} V at the battery.",
+                "A charge controller with the wrong profile, or a protection board that has opened.",
+                "Disconnect the panel, then find the cause.",
+                {"battery_v": v},
+            )
+        )
+        cases.append(
+            _Case(
+                "volts-low",
+                cell < 2.80,
+                cell > 2.95,
+                5.0,
+                30.0,
+                "warning",
+                "The battery's voltage is low",
+                f"{v:.2f} V at the battery.",
+                "The battery is nearly empty, very cold, or a connection has gone bad.",
+                "Stop sending and see whether it recovers; close down if it does not.",
+                {"battery_v": v},
+            )
+        )
+    narrow = facts.high - facts.low < 0.3
+    cases.append(
+        _Case(
+            "reserve-reached",
+            facts.soc <= facts.reserve_soc and narrow,
+            facts.soc > facts.reserve_soc + 0.03,
+            10.0,
+            60.0,
+            "act",
+            "The reserve is reached",
+            f"{facts.low:.0%} to {facts.high:.0%} left, the reserve is {facts.reserve_soc:.0%}.",
+            "What was planned for this outing has been used.",
+            "Finish the contact and stop sending.",
+            {"soc_low": facts.low, "soc_high": facts.high},
+        )
+    )
+    near = facts.early_s is not None and facts.early_s - interval.end_s < 20 * 60
+    cases.append(
+        _Case(
+            "reserve-near",
+            near and narrow and facts.soc > facts.reserve_soc,
+            not near,
+            30.0,
+            120.0,
+            "warning",
+            "The reserve may be reached within 20 minutes",
+            f"{facts.low:.0%} to {facts.high:.0%} left, the reserve is {facts.reserve_soc:.0%}.",
+            "The battery carries more of the load than it can for long.",
+            "Lower the power, send less, or plan the last contact.",
+            {"soc_low": facts.low, "soc_high": facts.high},
+        )
+    )
+    for name in sorted(seen):
+        tap: Tap | None = getattr(interval, name)
+        gone = tap is None or (tap.v is None and tap.a is None)
+        others = any(
+            t is not None and t.a is not None
+            for other in ("solar", "battery", "load")
+            if other != name
+            for t in (getattr(interval, other),)
+        )
+        cases.append(
+            _Case(
+                f"no-reading-{name}",
+                gone if others or not gone else None,
+                not gone,
+                3.0,
+                3.0,
+                "warning",
+                f"No readings from the {name} channel",
+                f"The {name} chip does not answer; the other channels do.",
+                "A loose wire on the bus, a chip without power, or a blown sense-lead fuse.",
+                "Check the wiring with everything switched off. Figures that need this channel are left out.",
+                {},
+            )
+        )
+    return cases
+
+
+def step(watch: Watch, interval: Interval, facts: Facts, battery: Battery) -> tuple[Watch, tuple[Event, ...]]:
+    """
+    One interval on.
+
+    An interval in which nothing was seen (a gap) neither raises nor clears
+    anything. Returns the new state and what changed on show.
+    """
+    present = {
+        name
+        for name in ("solar", "battery", "load")
+        for tap in (getattr(interval, name),)
+        if tap is not None and tap.a is not None
+    }
+    if not present:
+        return watch, ()
+    seen = watch.seen if present <= watch.seen else watch.seen | present
+    held = dict(watch.held)
+    events: list[Event] = []
+    now_s, dt_s = interval.end_s, interval.dt_s
+    for case in _judge(interval, facts, battery, seen):
+        old = held.get(case.code)
+        if case.holds is None or (old is None and not case.holds):
+            continue
+        old = old or _Held()
+        if case.holds:
+            since_s = old.notice.since_s if old.notice is not None else interval.start_s
+            notice = Notice(
+                case.code, case.severity, case.title, case.seen, case.likely, case.do, since_s, case.figures
+            )
+            new = _Held(notice, old.on_s + dt_s, 0.0, old.open)
+            if not old.open and new.on_s >= case.on_s:
+                new = replace(new, open=True)
+                events.append(Event(now_s, "raised", notice))
+            elif old.open and old.notice is not None and old.notice.severity != case.severity:
+                worse = SEVERITIES.index(case.severity) > SEVERITIES.index(old.notice.severity)
+                if worse and new.on_s < case.on_s:
+                    new = replace(new, notice=replace(notice, severity=old.notice.severity))
+                else:
+                    events.append(Event(now_s, "changed", notice))
+            held[case.code] = new
+        elif old.open and case.over:
+            off_s = old.off_s + dt_s
+            if off_s >= case.off_s:
+                del held[case.code]
+                if old.notice is not None:
+                    events.append(Event(now_s, "cleared", old.notice))
+            else:
+                held[case.code] = replace(old, off_s=off_s)
+        elif old.open:
+            held[case.code] = replace(old, off_s=0.0)
+        else:
+            del held[case.code]
+    return Watch(tuple(held.items()), seen), tuple(events)

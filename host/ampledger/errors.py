@@ -1,0 +1,36 @@
+"""
+The kinds of failure, few on purpose, each speaking to whoever can act on it.
+
+What comes in: a sentence that says what was seen, what it means and what to
+do next. What goes out: an exception. Nothing here prints, logs or recovers.
+"""
+
+from __future__ import annotations
+
+
+class BoxError(Exception):
+    """Anything this program refuses or cannot do; the message is written for the person at the box."""
+
+
+class LinkError(BoxError):
+    """The board cannot be reached, or stopped answering."""
+
+
+class FrameError(BoxError):
+    """Bytes from the wire that are not a good frame. The only error bytes off the wire may raise."""
+
+
+class ConfigError(BoxError):
+    """A setting that is missing, misspelt or impossible."""
+
+
+class BeyondCurve(BoxError):
+    """A value outside the range over which a curve was measured; nothing is clamped or extrapolated."""
+
+
+class StoreError(BoxError):
+    """The record store cannot be read or written."""
+
+
+class LogError(BoxError):
+    """A log file, or a row of one, that cannot be understood."""

@@ -1,0 +1,565 @@
+"""
+The live path: frames from the link are stored, then concluded from, then shown.
+
+In: a link's queue, a store, an engine. Out: snapshots for the page. Records
+are durable before anything is concluded from them; a record that can't be
+written is kept in memory and tried again, and the page says so. All work is
+done by one thread; the page only reads finished snapshots.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import queue
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from ampledger import wire
+from ampledger.core.engine import Engine, Sentence, View, sentence
+from ampledger.core.model import Interval
+from ampledger.core.watch import SEVERITIES, Notice
+from ampledger.decode import Anchors, Counter, Frame, Scale, Seen, scale_of, to_intervals
+from ampledger.errors import ConfigError, FrameError, StoreError
+from ampledger.link import Arrived, Hello, Link, State
+from ampledger.store import Store
+
+_STALE_S = 3.0
+_SAVE_EVERY_S = 10.0
+_HISTORY_S = 600
+_WAIT_FOR_TIME_S = 2.0
+_UNSAVED = 20_000  # frames kept while the disk refuses: half an hour at 10 Hz
+_RECALL_EVERY_S = 2.0
+_BOARD_KEEPS = 250  # records that are worth asking for
+_HAPPENED_S = 900.0  # how long a past event stays on the page
+
+
+@dataclass(slots=True)
+class _Second:
+    """One second of the chart."""
+
+    number: int = 0
+    s: float = 0.0
+    sums: dict[str, float] = field(default_factory=dict)
+    weights: dict[str, float] = field(default_factory=dict)
+    load_max: float | None = None
+    volts_min: float | None = None
+
+
+class History:
+    """
+    The last ten minutes in seconds, for the chart.
+
+    Each second carries a number that grows with every change, so that a page
+    can ask for what is new. A second without readings is a gap: None.
+    """
+
+    FIELDS = ("solar_a", "load_a", "load_a_max", "battery_a", "battery_v", "battery_v_min")
+
+    def __init__(self) -> None:
+        self._seconds: OrderedDict[int, _Second] = OrderedDict()
+        self._number = 0
+        self._lock = threading.Lock()
+
+    def add(self, interval: Interval) -> None:
+        """Take in one interval; a gap of more than two seconds leaves a mark."""
+        seen = interval.battery.v is not None or interval.battery.a is not None
+        with self._lock:
+            if not seen:
+                if interval.dt_s > 2.0:
+                    self._touch(int(interval.start_s) + 1)
+                return
+            second = self._touch(int((interval.start_s + interval.end_s) / 2))
+            load = interval.load
+            for name, value in (
+                ("solar_a", interval.solar.a if interval.solar else None),
+                ("load_a", load.a if load else None),
+                ("battery_a", interval.battery.a),
+                ("battery_v", interval.battery.v),
+            ):
+                if value is not None:
+                    second.sums[name] = second.sums.get(name, 0.0) + value * interval.dt_s
+                    second.weights[name] = second.weights.get(name, 0.0) + interval.dt_s
+            if load is not None and load.a_max is not None:
+                second.load_max = max(load.a_max, second.load_max if second.load_max is not None else -math.inf)
+            if interval.battery.v_min is not None:
+                low = second.volts_min if second.volts_min is not None else math.inf
+                second.volts_min = min(interval.battery.v_min, low)
+
+    def _touch(self, at: int) -> _Second:
+        self._number += 1
+        second = self._seconds.get(at)
+        if second is None:
+            second = self._seconds[at] = _Second()
+            while len(self._seconds) > 1 and min(self._seconds) < max(self._seconds) - _HISTORY_S:
+                del self._seconds[min(self._seconds)]
+        second.number = self._number
+        return second
+
+    def since(self, number: int) -> dict[str, list[Any]]:
+        """Seconds changed after `number`, in order of time; a second still under way comes again when it has grown."""
+        with self._lock:
+            out: dict[str, list[Any]] = {k: [] for k in ("n", "t", *self.FIELDS)}
+            for at in sorted(self._seconds):
+                second = self._seconds[at]
+                if second.number <= number:
+                    continue
+                out["n"].append(second.number)
+                out["t"].append(at)
+                for name in self.FIELDS:
+                    if name == "load_a_max":
+                        value = second.load_max
+                    elif name == "battery_v_min":
+                        value = second.volts_min
+                    else:
+                        value = second.sums[name] / second.weights[name] if name in second.weights else None
+                    out[name].append(None if value is None else round(value, 4))
+            return out
+
+
+@dataclass(frozen=True, slots=True)
+class Demo:
+    """What to say of a demo; `text` empty: no demo."""
+
+    text: str = ""
+    interpreter: str = ""
+
+
+class Live:
+    """
+    link_ports : gives the ports to ask.
+    clock, ticks : UTC and an unset clock of the same pace [s]; the demo brings its own.
+    assumed : whether the battery is only an assumption, to be said on the page.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        engine: Engine,
+        link_ports: Callable[[], list[str]],
+        *,
+        clock: Callable[[], float] = time.time,
+        ticks: Callable[[], float] = time.monotonic,
+        demo: Demo | None = None,
+        assumed: bool = False,
+        resume: bool = True,
+    ) -> None:
+        self._store, self._engine, self._clock = store, engine, clock
+        self._demo = demo or Demo()
+        self._assumed = assumed
+        self._queue: queue.Queue[State | Hello | Arrived] = queue.Queue()
+        self.link = Link(link_ports, self._queue, clock, ticks)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="live", daemon=True)
+        self._history = History()
+        self._changed = threading.Condition()
+        self._number = 0
+        self._snapshot: dict[str, Any] = {}
+
+        self._state = State("searching", "Looking for the board.")
+        self._info: dict[str, Any] | None = None
+        self._scale: Scale | None = None
+        self._device = ""
+        self._anchors = Anchors()
+        self._seen: Seen | None = None
+        self._held: list[tuple[float, wire.Reading]] = []  # readings whose boot has no wall time yet
+        self._unsaved: list[Frame] = []
+        self._save_trouble = ""
+        self._saved_at = 0.0
+        self._view: View | None = None
+        self._counts = {"records": 0, "bad_frames": 0, "gaps": 0, "reconnects": 0}
+        self._bad_before = self._bad_now = 0
+        self._console: tuple[str, ...] = ()
+        self._happened: list[Notice] = []
+        self._asked_hello = self._recalled_at = 0.0
+        if resume:
+            self._resume()
+        self._publish()
+
+    # --- for the page ---
+
+    def snapshot(self) -> dict[str, Any]:
+        """The newest snapshot."""
+        with self._changed:
+            return self._snapshot
+
+    def wait(self, n: int, timeout_s: float) -> dict[str, Any] | None:
+        """The first snapshot with a number above `n`, None when there is none in time."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._number > n or self._stop.is_set(), timeout_s)
+            return self._snapshot if self._number > n else None
+
+    def history(self, since_n: int) -> dict[str, Any]:
+        """The last ten minutes, what changed after `since_n`."""
+        return self._history.since(since_n)
+
+    # --- life ---
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+        self.link.start()
+
+    def close(self) -> None:
+        """Stop, keep the state, close nothing else."""
+        self.link.close()
+        self._stop.set()
+        self._thread.join(10)
+        with contextlib.suppress(StoreError):
+            self._keep()
+
+    def _work(self) -> None:
+        while not self._stop.is_set():
+            items: list[State | Hello | Arrived] = []
+            try:
+                items.append(self._queue.get(timeout=0.25))
+                while True:
+                    items.append(self._queue.get_nowait())
+            except queue.Empty:
+                pass
+            for item in items:
+                if isinstance(item, State):
+                    self._on_state(item)
+                elif isinstance(item, Hello):
+                    self._on_hello(item)
+            self._on_frames([i for i in items if isinstance(i, Arrived)])
+            self._publish()
+
+    # --- the line ---
+
+    def _on_state(self, state: State) -> None:
+        before, self._state = self._state.state, state
+        if state.state == before:
+            return
+        if state.state == "live" and before != "searching":
+            self._counts["reconnects"] += 1
+            self._happen("link-back", "info", "The board is back", state.text)
+        elif before == "live":
+            self._happen("link-gone", "caution", "The line to the board broke", state.text)
+
+    def _happen(self, code: str, severity: str, title: str, seen: str, figures: dict[str, float] | None = None) -> None:
+        now = self._clock()
+        notice = Notice(code, severity, title, seen, "", "", now, figures or {})
+        self._happened = [n for n in self._happened if now - n.since_s < _HAPPENED_S][-19:] + [notice]
+        with contextlib.suppress(StoreError):
+            self._store.add_event(now, "happened", code, asdict(notice))
+
+    def _on_hello(self, hello: Hello) -> None:
+        try:
+            scale = scale_of(hello.info)
+            device, boot = str(hello.info["device"]), int(hello.info["boot"])
+            oldest, following = int(hello.info["oldest"]), int(hello.info["next"])
+        except (FrameError, KeyError, TypeError, ValueError) as e:
+            self._state = State("refused", str(e), hello.port)
+            return
+        if self._info is not None and self._info.get("boot") != boot and self._device == device:
+            self._happen(
+                "board-restarted", "caution", "The board has restarted", "Its chips counted on as long as they had power."
+            )
+        if not hello.again:
+            self._bad_before += self._bad_now
+            self._bad_now = 0
+        first_of_boot = self._info is None or self._info.get("boot") != boot
+        self._info, self._scale, self._device = hello.info, scale, device
+        with contextlib.suppress(StoreError):
+            self._store.add_info(hello.info, hello.at_s)
+        if first_of_boot:
+            for anchor in self._store.anchors(device, boot):
+                self._anchors, _ = self._anchors.add(anchor)
+            self._refill(device, boot)
+        self._recall(oldest, following)
+
+    def _recall(self, oldest: int, following: int) -> None:
+        """Ask for what the board may still hold and the store lacks; it comes when the line is free."""
+        assert self._info is not None
+        self._recalled_at = time.monotonic()
+        missing = self._store.missing(self._device, int(self._info["boot"]), oldest, following)
+        if missing:
+            self.link.send("recall", missing[0][0], missing[-1][1])
+
+    def _refill(self, device: str, boot: int) -> None:
+        """Fill the chart with what is already stored of this boot."""
+        offset = self._anchors.offset_s(boot)
+        if offset is None or self._scale is None:
+            return
+        since_ms = max(0, int((self._clock() - _HISTORY_S - offset) * 1000))
+        seen: Seen | None = None
+        for reading in self._store.readings(device, boot, since_ms):
+            seen, intervals = to_intervals(seen, reading, self._scale, offset + reading.mono_ms * 1e-3)
+            for interval in intervals:
+                self._history.add(interval)
+
+    # --- records ---
+
+    def _on_frames(self, arrived: list[Arrived]) -> None:
+        frames = [f for a in arrived for f in a.frames if f.kind in (wire.READING, wire.RECALLED, wire.ANCHOR)]
+        if arrived:
+            self._bad_now = arrived[-1].bad
+            self._counts["bad_frames"] = self._bad_before + self._bad_now
+            self._console = arrived[-1].console
+        if not frames or not self._device:
+            return
+        self._save(frames)
+        for frame in frames:
+            if frame.kind == wire.ANCHOR:
+                self._on_anchor(wire.take_anchor(frame.payload))
+        for a in arrived:
+            for frame in a.frames:
+                if frame.kind == wire.READING:
+                    self._held.append((a.at_s, wire.take_reading(frame.payload)))
+                elif frame.kind == wire.RECALLED:
+                    self._on_recalled(wire.take_reading(frame.payload))
+        waiting, self._held = self._held, []
+        for at_s, reading in waiting:
+            self._on_reading(at_s, reading)
+        if self._seen is not None and time.monotonic() - self._recalled_at > _RECALL_EVERY_S:
+            if self._info is not None and self._seen.boot == self._info.get("boot"):
+                self._recall(max(0, self._seen.seq - _BOARD_KEEPS), self._seen.seq)
+        if time.monotonic() - self._saved_at > _SAVE_EVERY_S:
+            self._saved_at = time.monotonic()
+            with contextlib.suppress(StoreError):
+                self._keep()
+
+    def _save(self, frames: list[Frame]) -> None:
+        self._unsaved += frames
+        try:
+            self._counts["records"] += self._store.add(self._device, self._unsaved)
+            self._unsaved = []
+            self._save_trouble = ""
+        except StoreError as e:
+            self._save_trouble = str(e)
+            del self._unsaved[:-_UNSAVED]
+
+    def _on_anchor(self, anchor: wire.Anchor) -> None:
+        self._anchors, stepped = self._anchors.add(anchor)
+        if abs(stepped) > 1.0:
+            self._happen(
+                "clock-stepped",
+                "caution",
+                "This computer's clock was set",
+                f"By {stepped:+.0f} s. Amounts of charge do not depend on it; times before and after do.",
+                {"step_s": stepped},
+            )
+
+    def _on_reading(self, at_s: float, reading: wire.Reading) -> None:
+        if self._info is None or self._scale is None or reading.boot != self._info.get("boot"):
+            # A board that restarted: ask what it is before its counts are believed.
+            self._held.append((at_s, reading))
+            del self._held[:-600]
+            if time.monotonic() - self._asked_hello > 1.0:
+                self._asked_hello = time.monotonic()
+                self.link.send("hello")
+            return
+        offset = self._anchors.offset_s(reading.boot)
+        if offset is None:
+            if self._clock() - at_s < _WAIT_FOR_TIME_S:
+                self._held.append((at_s, reading))
+                return
+            self._anchors, _ = self._anchors.add(wire.Anchor(reading.boot, reading.mono_ms, int(at_s * 1000), 500))
+            offset = self._anchors.offset_s(reading.boot)
+            assert offset is not None
+        if self._seen is not None and self._seen.boot == reading.boot and reading.seq <= self._seen.seq:
+            return
+        self._seen, intervals = to_intervals(self._seen, reading, self._scale, offset + reading.mono_ms * 1e-3)
+        if len(intervals) > 1 and self._view is not None:
+            self._counts["gaps"] += 1
+            gap = intervals[0]
+            if gap.dt_s > 2.0:
+                c = gap.battery.charge_c
+                known = "its charge is not known" if c is None else f"the board counted {c / 3600:+.3f} Ah meanwhile"
+                self._happen(
+                    "gap",
+                    "info",
+                    f"{gap.dt_s:.0f} s without live readings",
+                    f"{known[0].upper()}{known[1:]}; records of that time are fetched if the board kept them.",
+                    {"gap_s": gap.dt_s} | ({} if c is None else {"charge_ah": c / 3600}),
+                )
+        for interval in intervals:
+            self._conclude(interval)
+
+    def _on_recalled(self, reading: wire.Reading) -> None:
+        """A record of earlier: for the chart; its charge is in the books already, by the counters."""
+        offset = self._anchors.offset_s(reading.boot)
+        if offset is None or self._scale is None or self._info is None or reading.boot != self._info.get("boot"):
+            return
+        _, (interval,) = to_intervals(None, reading, self._scale, offset + reading.mono_ms * 1e-3)
+        self._history.add(interval)
+
+    def _conclude(self, interval: Interval) -> None:
+        self._history.add(interval)
+        self._view = self._engine.step(interval)
+        for event in self._view.events:
+            with contextlib.suppress(StoreError):
+                self._store.add_event(event.time_s, event.kind, event.notice.code, asdict(event.notice))
+
+    # --- what is kept between runs ---
+
+    def _keep(self) -> None:
+        if self._seen is None:
+            return
+        seen = asdict(self._seen)
+        self._store.put_state("live", {"engine": self._engine.save(), "seen": seen, "device": self._device})
+
+    def _resume(self) -> None:
+        saved = self._store.get_state("live")
+        if saved is None:
+            return
+        try:
+            self._engine.load(saved["engine"])
+            s = saved["seen"]
+            counters = tuple(None if c is None else Counter(**c) for c in s["counters"])
+            self._seen = Seen(s["boot"], s["seq"], s["end_s"], counters)
+            self._device = saved["device"]
+        except (ConfigError, KeyError, TypeError) as e:
+            self._happen("started-anew", "info", "The charge is estimated anew", str(e))
+
+    # --- showing ---
+
+    def _publish(self) -> None:
+        now = self._clock()
+        view, battery = self._view, self._engine.battery
+        t = view.time_s if view else None
+        age = None if t is None else max(0.0, now - t)
+        stale = age is None or age > _STALE_S or self._state.state not in ("live", "stalled")
+        snap: dict[str, Any] = {
+            "n": self._number + 1,
+            "t": t,
+            "clock": now,
+            "age_s": age,
+            "stale": stale,
+            "link": {
+                "state": self._state.state,
+                "text": self._state.text,
+                "port": self._state.port,
+                "board": None if self._info is None else f"{self._info.get('board')} {self._device}",
+                **self._counts,
+                "console": list(self._console),
+            },
+            "demo": {"on": bool(self._demo.text), "text": self._demo.text, "interpreter": self._demo.interpreter},
+            "notices": self._notices(stale),
+            **self._figures(view, battery.capacity_ah),
+        }
+        with self._changed:
+            self._number += 1
+            self._snapshot = snap
+            self._changed.notify_all()
+
+    def _figures(self, view: View | None, capacity_ah: float) -> dict[str, Any]:
+        if view is None:
+            says = Sentence("unknown", "Waiting for the first readings.", self._state.text)
+            e = self._engine.read()
+            none = dict.fromkeys(("supply_a", "demand_a", "net_a", "receive_a", "keyed_a", "share"))
+            cycle: dict[str, Any] = {**none, "verdict": "unknown", "keyed": False}
+            above, early, late, source = (0.0, capacity_ah), None, None, "unknown"
+            taps: dict[str, Any] = {
+                "solar": {"v": None, "a": None},
+                "battery": {"v": None, "a": None, "c": None},
+                "load": {"v": None, "a": None, "a_max": None},
+            }
+        else:
+            says = sentence(view)
+            e, b, i = view.estimate, view.balance, view.interval
+            cycle = {
+                "supply_a": b.supply_a,
+                "demand_a": b.demand_a,
+                "net_a": b.net_a,
+                "receive_a": b.receive_a,
+                "keyed_a": b.keyed_a,
+                "share": b.share,
+                "verdict": b.verdict,
+                "keyed": b.keyed,
+            }
+            above, early, late = view.outlook.above_reserve_ah, view.outlook.early_s, view.outlook.late_s
+            source = view.source
+            solar, load = i.solar, i.load
+            taps = {
+                "solar": {"v": solar.v if solar else None, "a": solar.a if solar else None},
+                "battery": {"v": i.battery.v, "a": i.battery.a, "c": i.battery_c},
+                "load": {
+                    "v": load.v if load else None,
+                    "a": load.a if load else None,
+                    "a_max": load.a_max if load else None,
+                },
+            }
+        return {
+            **taps,
+            "cycle": cycle,
+            "source": source,
+            "sentence": {"tone": says.tone, "text": says.text, "detail": says.detail},
+            "charge": {
+                "soc": e.soc,
+                "low": e.low,
+                "high": e.high,
+                "two_peaks": e.two_peaks,
+                "density": [round(float(x), 6) for x in e.density],
+                "capacity_ah": capacity_ah,
+                "reserve": self._engine.reserve_soc,
+                "above_reserve_ah": list(above),
+                "rests_on": e.rests_on,
+                "narrows": e.narrows,
+                "counted_ah": e.charge_ah,
+            },
+            "outlook": {"text": says.detail, "early_s": early, "late_s": late},
+        }
+
+    def _notices(self, stale: bool) -> list[dict[str, Any]]:
+        now = self._clock()
+        out: list[tuple[Notice, bool]] = []
+        if self._save_trouble:
+            out.append(
+                (
+                    Notice(
+                        "not-saved",
+                        "act",
+                        "Readings are not being saved",
+                        self._save_trouble,
+                        "The disk is full or read-only.",
+                        f"Free some space; {len(self._unsaved)} records wait in memory and are written then.",
+                        now,
+                    ),
+                    True,
+                )
+            )
+        if self._view is not None:
+            out += [(n, True) for n in self._view.notices if not stale]
+        if stale and self._view is not None:
+            out.append(
+                (
+                    Notice(
+                        "stale",
+                        "warning",
+                        "No fresh readings",
+                        f"The newest are of {_utc(self._view.time_s)} UTC. {self._state.text}",
+                        "Cable, port or board.",
+                        "Check the cable. The board goes on counting as long as it has power.",
+                        self._view.time_s,
+                    ),
+                    True,
+                )
+            )
+        if self._assumed:
+            out.append(
+                (
+                    Notice(
+                        "battery-assumed",
+                        "info",
+                        "The battery is an assumption",
+                        f"{self._engine.battery.capacity_ah:g} Ah, {self._engine.battery.series} cells in series.",
+                        "Nobody has said which battery this is.",
+                        "Start with --capacity-ah and --series; what is left depends on it.",
+                        now,
+                    ),
+                    True,
+                )
+            )
+        out.sort(key=lambda x: -SEVERITIES.index(x[0].severity))
+        out += [(n, False) for n in reversed(self._happened) if now - n.since_s < _HAPPENED_S]
+        return [{**asdict(n), "open": is_open} for n, is_open in out]
+
+
+def _utc(time_s: float) -> str:
+    return time.strftime("%H:%M:%S", time.gmtime(time_s))

@@ -1,0 +1,246 @@
+/*
+ * The Now view's conductor: takes the newest snapshot, decides whether it is still current, and lets each part draw.
+ *
+ * Currency is judged here as well as by the program, because a page that hears nothing must not keep
+ * showing the last thing it heard.
+ */
+
+import { balance } from "./balance.js";
+import { charge } from "./charge.js";
+import { DASH, h, local, num, s, say, set, show, span, tied, utc, zone } from "./kit.js";
+import { notices } from "./notices.js";
+import { listen } from "./stream.js";
+import { trend } from "./trend.js";
+
+const STALE_S = 5; // age of the newest data at which nothing counts as current any more
+
+const TONES = {
+  surplus: ["Surplus", 46, 30],
+  even: ["About even", 38, 38],
+  short: ["Short", 22, 46],
+  act: ["Act now", 0, 0],
+  unknown: ["Not known", 38, 38],
+};
+const LINKS = {
+  live: ["Live", "M2 2h12v12H2z"],
+  searching: ["Searching", "M8 1.5 14.5 8 8 14.5 1.5 8zM8 5 5 8l3 3 3-3z"],
+  stalled: ["Stalled", "M2 2h4.5v12H2zM9.5 2H14v12H9.5z"],
+  lost: ["Lost", "M1.5 3.5l2-2L8 6l4.5-4.5 2 2L10 8l4.5 4.5-2 2L8 10l-4.5 4.5-2-2L6 8z"],
+  closed: ["Closed", "M2 6.5h12v3H2z"],
+};
+
+function start() {
+  const id = (name) => document.getElementById(name);
+  const parts = { balance: balance(), charge: charge(), notices: notices(), trend: trend() };
+  const tone = toneMark(id("tone"));
+  const fresh = freshness(id("freshness"));
+  const clock = clockFace(id("clock"));
+  const panel = linkPanel(id("link-panel"));
+  const speak = speaker(id("spoken-verdict"), id("spoken-notices"));
+  schemeChoice(id("scheme"));
+
+  let snap = null;
+  let came = { wall: 0, mono: 0 };
+  let trouble = null;
+
+  /** Seconds since the newest snapshot arrived; the larger clock wins, because one of them stops in sleep. */
+  function waited() {
+    return Math.max(0, performance.now() - came.mono, Date.now() - came.wall) / 1000;
+  }
+
+  function render() {
+    if (document.hidden) return;
+    const hostNow = snap ? snap.clock + waited() : Date.now() / 1000;
+    clock(hostNow);
+    if (!snap) {
+      if (trouble) say(id("detail"), trouble);
+      return;
+    }
+    const age = snap.age_s === null ? null : snap.age_s + waited();
+    const stale = snap.stale || age === null || age > STALE_S;
+    document.documentElement.toggleAttribute("data-stale", stale);
+    verdict(stale);
+    fresh(snap, age, stale, trouble);
+    demo(id("demo"), snap.demo);
+    parts.balance.render(snap, stale);
+    parts.charge.render(snap, stale);
+    parts.notices.render(snap.notices, hostNow, stale ? snap.t : null);
+    openNotices(id("open-notices"), snap.notices);
+    panel(snap.link, trouble);
+    speak(id("sentence").textContent, stale ? "unknown" : snap.sentence.tone, snap.notices);
+  }
+
+  function verdict(stale) {
+    const name = stale ? "unknown" : snap.sentence.tone in TONES ? snap.sentence.tone : "unknown";
+    tone(name);
+    id("verdict").dataset.tone = name;
+    if (!stale) {
+      say(id("sentence"), tied(snap.sentence.text));
+      say(id("detail"), tied(snap.sentence.detail));
+    } else if (snap.t === null) {
+      say(id("sentence"), "No reading yet.");
+      say(id("detail"), trouble || snap.link.text);
+    } else {
+      say(id("sentence"), `No current reading. Last seen ${utc(snap.t)} UTC.`);
+      say(id("detail"), trouble || snap.link.text);
+    }
+  }
+
+  listen({
+    hello(data) {
+      // The program was updated while this page was open: take the new page.
+      const mine = document.querySelector("meta[name=page-version]").content;
+      if (data.page && data.page !== mine) location.reload();
+    },
+    snap(data) {
+      snap = data;
+      came = { wall: Date.now(), mono: performance.now() };
+      render();
+    },
+    trouble(text) {
+      trouble = text;
+      render();
+    },
+  });
+
+  setInterval(render, 500); // ages grow without news
+  setInterval(() => {
+    if (document.hidden) return;
+    const now = snap ? snap.clock + waited() : Date.now() / 1000;
+    parts.trend.tick(now, document.documentElement.hasAttribute("data-stale"));
+  }, 1000);
+  document.addEventListener("visibilitychange", render);
+  window.addEventListener("ampledger:scheme", () => parts.trend.redraw());
+}
+
+/** Two short bars, longer above or below: the balance picture in one glyph, so that shape says what colour says. */
+function toneMark(host) {
+  const svg = s("svg", { viewBox: "0 0 50 50", "aria-hidden": "true" }, host);
+  const upper = s("rect", { x: 2, y: 8, height: 14, class: "glyph-upper" }, svg);
+  const axis = s("rect", { x: 2, y: 23.5, width: 46, height: 3 }, svg);
+  const lower = s("rect", { x: 2, y: 28, height: 14, class: "glyph-lower" }, svg);
+  const act = s("path", { d: "M16 2h18l14 14v18L34 48H16L2 34V16zM22 10l1.5 19h3L28 10zm.5 23v5h5v-5z", "fill-rule": "evenodd" }, svg);
+  const word = h("span", { class: "tone-word" });
+  host.append(word);
+  return (name) => {
+    const [text, above, below] = TONES[name];
+    say(word, text);
+    set(upper, { width: above || 1, display: name === "act" ? "none" : null });
+    set(lower, { width: below || 1, display: name === "act" ? "none" : null });
+    set(axis, { display: name === "act" ? "none" : null });
+    set(act, { display: name === "act" ? null : "none" });
+  };
+}
+
+function freshness(host) {
+  const svg = s("svg", { viewBox: "0 0 16 16", "aria-hidden": "true", class: "link-mark" });
+  const shape = s("path", { "fill-rule": "evenodd" }, svg);
+  const state = h("strong", {});
+  const age = h("span", { class: "age" });
+  const seen = h("span", { class: "seen" });
+  host.append(h("p", { class: "link-line" }, svg, state), age, seen);
+  return (snap, age_s, stale, trouble) => {
+    const [word, path] = trouble ? ["Page cut off", LINKS.lost[1]] : LINKS[snap.link.state] || [snap.link.state, LINKS.lost[1]];
+    set(shape, { d: path });
+    say(state, word + (trouble ? "" : snap.link.port && snap.link.state === "live" ? " on " + snap.link.port : ""));
+    host.dataset.state = trouble ? "lost" : snap.link.state;
+    say(age, age_s === null ? "no data so far" : `newest data ${span(age_s)} old`);
+    say(seen, snap.t === null ? "" : (stale ? "last seen " : "") + `${utc(snap.t)} UTC · ${local(snap.t)} local`);
+  };
+}
+
+/** How many notices are open, worst first, as the way to them: on a phone the list is further down. */
+function openNotices(host, all) {
+  const words = { act: "act now", warning: "warning", caution: "caution", info: "note" };
+  const counts = Object.entries(words).map(([kind, word]) => {
+    const n = all.filter((notice) => notice.open && notice.severity === kind).length;
+    return n ? `${n} ${word}${n > 1 && kind !== "act" ? "s" : ""}` : "";
+  }).filter(Boolean);
+  show(host, counts.length > 0);
+  say(host, "Open notices: " + counts.join(", "));
+}
+
+function clockFace(host) {
+  const u = h("span", { class: "clock-utc" });
+  const l = h("span", { class: "clock-local" });
+  host.append(u, l);
+  return (t) => {
+    say(u, utc(t) + " UTC");
+    say(l, `${local(t)} local (${zone(t)})`);
+  };
+}
+
+function demo(host, d) {
+  show(host, Boolean(d && d.on));
+  if (!d || !d.on) return;
+  if (!host.firstChild) host.append(h("strong", {}, "Demo"), h("span", {}));
+  say(host.lastChild, [d.text, d.interpreter && `Firmware run by ${d.interpreter}.`].filter(Boolean).join(" "));
+}
+
+function linkPanel(host) {
+  const list = h("dl", { class: "facts" });
+  const rows = {};
+  for (const [key, name] of [
+    ["state", "State"], ["port", "Port"], ["board", "Board"], ["records", "Records taken"],
+    ["bad_frames", "Damaged frames refused"], ["gaps", "Gaps in the numbering"], ["reconnects", "Reconnections"],
+  ]) list.append(h("div", {}, h("dt", {}, name), (rows[key] = h("dd", {}))));
+  const console_ = h("div", { class: "console" }, h("h3", {}, "Text from the board"), h("pre", { tabindex: "0", role: "region", "aria-label": "Text from the board" }));
+  const words = h("p", { class: "link-words" });
+  host.append(words, list, console_);
+  return (link, trouble) => {
+    say(words, trouble || link.text || "");
+    say(rows.state, (LINKS[link.state] || [link.state])[0]);
+    for (const key of ["port", "board"]) say(rows[key], link[key] || DASH);
+    for (const key of ["records", "bad_frames", "gaps", "reconnects"])
+      say(rows[key], link[key] === null || link[key] === undefined ? DASH : num(link[key], 0).replace(/\B(?=(\d{3})+$)/g, "\u202f"));
+    const lines = link.console || [];
+    show(console_, lines.length > 0);
+    say(console_.lastChild, lines.join("\n"));
+  };
+}
+
+/** Reads out a verdict or notice that is new, not one whose figures moved. */
+function speaker(verdict, list) {
+  let saidVerdict = null;
+  let saidNotices = null;
+  return (sentence, tone, all) => {
+    const key = tone + sentence.replace(/[\d.,:−–]+/g, "#");
+    if (key !== saidVerdict) {
+      saidVerdict = key;
+      say(verdict, `${TONES[tone] ? TONES[tone][0] : ""}: ${sentence}`);
+    }
+    const open = all.filter((notice) => notice.open);
+    const codes = open.map((notice) => notice.severity + notice.code).join();
+    if (codes !== saidNotices) {
+      const before = saidNotices || "";
+      const fresh = open.filter((notice) => !before.includes(notice.severity + notice.code));
+      if (fresh.length) say(list, fresh.map((notice) => `${notice.title}. ${notice.do}`).join(" "));
+      else if (saidNotices) say(list, open.length ? "A notice was cleared." : "All notices cleared.");
+      saidNotices = codes;
+    }
+  };
+}
+
+function schemeChoice(host) {
+  const box = h("fieldset", {}, h("legend", { class: "unseen" }, "Colour scheme"));
+  for (const [value, name] of [["system", "System"], ["light", "Light"], ["dark", "Dark"]]) {
+    const input = h("input", { type: "radio", name: "scheme", value, id: "scheme-" + value });
+    input.checked = window.ampledgerScheme.wish() === value;
+    input.addEventListener("change", () => window.ampledgerScheme.choose(value));
+    box.append(input, h("label", { for: "scheme-" + value }, name));
+  }
+  host.append(box);
+}
+
+/** Dash draws the frame a moment after this module is loaded. */
+function whenReady(then) {
+  if (document.getElementById("link-panel")) return then();
+  const watch = new MutationObserver(() => {
+    if (!document.getElementById("link-panel")) return;
+    watch.disconnect();
+    then();
+  });
+  watch.observe(document.body, { childList: true, subtree: true });
+}
+
+whenReady(start);

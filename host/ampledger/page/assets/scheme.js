@@ -1,0 +1,41 @@
+/* Chooses the colour scheme before anything is drawn, so that a dark page never flashes white. */
+(function () {
+  "use strict";
+  var KEY = "ampledger.scheme";
+  var dark = window.matchMedia("(prefers-color-scheme: dark)");
+  function wish() {
+    try {
+      var kept = localStorage.getItem(KEY);
+      return kept === "light" || kept === "dark" ? kept : "system";
+    } catch (error) {
+      return "system"; // storage may be switched off; the system's wish still holds
+    }
+  }
+  function apply() {
+    var now = wish();
+    var scheme = now === "system" ? (dark.matches ? "dark" : "light") : now;
+    if (document.documentElement.dataset.scheme !== scheme) {
+      document.documentElement.dataset.scheme = scheme;
+      window.dispatchEvent(new Event("ampledger:scheme"));
+    }
+  }
+  window.ampledgerScheme = {
+    wish: wish,
+    choose: function (name) {
+      try {
+        if (name === "system") localStorage.removeItem(KEY);
+        else localStorage.setItem(KEY, name);
+      } catch (error) {
+        /* not kept, but shown */
+      }
+      if (name === "system") apply();
+      else {
+        document.documentElement.dataset.scheme = name;
+        window.dispatchEvent(new Event("ampledger:scheme"));
+      }
+    },
+  };
+  apply();
+  dark.addEventListener("change", apply);
+  window.addEventListener("storage", apply);
+})();

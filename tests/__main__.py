@@ -1,0 +1,22 @@
+"""
+`python3 tests`: make the environment, then the whole suite; what CI runs.
+
+Arguments go on to pytest: `python3 tests tests/unit -k wire`.
+"""
+
+import os
+import sys
+from pathlib import Path
+
+TOP = Path(__file__).resolve().parents[1]
+sys.path.insert(0, str(TOP / "host"))
+
+import bootstrap  # noqa: E402
+
+if __name__ == "__main__":
+    bootstrap.ensure(("test",))
+    arguments = sys.argv[1:]
+    os.chdir(TOP)
+    if not any(not a.startswith("-") for a in arguments):
+        arguments = [*arguments, "tests"]
+    sys.exit(bootstrap.run(["-m", "pytest", *arguments]))

@@ -1,0 +1,389 @@
+"""
+Invented snapshots for the page's tests and screenshots, and a source that hands them out.
+
+The station, its figures and its notices are made up; none of them is a measurement.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+import threading
+import time
+from typing import Any
+
+#: 2026-09-12T23:30:00Z, inside the demo's invented outing. [unix s]
+SCENE_S = 1_789_255_800.0
+
+
+def bumps(*parts: tuple[float, float, float]) -> list[float]:
+    """100 slices of a sum of bell curves (place, width, weight), adding up to 1."""
+    raw = [sum(w * math.exp(-0.5 * (((i + 0.5) / 100 - m) / sd) ** 2) / sd for m, sd, w in parts) for i in range(100)]
+    return [value / sum(raw) for value in raw]
+
+
+def base() -> dict[str, Any]:
+    """Every key there is, nothing known."""
+    return {
+        "n": 1,
+        "t": None,
+        "clock": SCENE_S,
+        "age_s": None,
+        "stale": True,
+        "link": {
+            "state": "searching",
+            "text": "Asking every serial port for a board; none has answered yet.",
+            "port": None,
+            "board": None,
+            "records": 0,
+            "bad_frames": 0,
+            "gaps": 0,
+            "reconnects": 0,
+            "console": [],
+        },
+        "demo": {"on": False, "text": "", "interpreter": ""},
+        "solar": {"v": None, "a": None},
+        "battery": {"v": None, "a": None, "c": None},
+        "load": {"v": None, "a": None, "a_max": None},
+        "cycle": {
+            "supply_a": None,
+            "demand_a": None,
+            "net_a": None,
+            "receive_a": None,
+            "keyed_a": None,
+            "share": None,
+            "verdict": "unknown",
+            "keyed": False,
+        },
+        "source": "unknown",
+        "sentence": {"tone": "unknown", "text": "No reading yet.", "detail": "Waiting for the first record."},
+        "charge": {
+            "soc": None,
+            "low": None,
+            "high": None,
+            "two_peaks": False,
+            "density": [],
+            "capacity_ah": 6.0,
+            "reserve": 0.2,
+            "above_reserve_ah": None,
+            "rests_on": "",
+            "narrows": "",
+            "counted_ah": None,
+        },
+        "outlook": {"text": "", "early_s": None, "late_s": None},
+        "notices": [],
+    }
+
+
+def _live(snap: dict[str, Any]) -> dict[str, Any]:
+    snap.update(t=SCENE_S - 0.2, age_s=0.2, stale=False)
+    snap["link"].update(
+        state="live",
+        text="Records arrive as they should.",
+        port="/dev/ttyACM0",
+        board="pico, 3 channels, firmware 0.1",
+        records=48_213,
+        bad_frames=2,
+        gaps=1,
+        reconnects=1,
+    )
+    return snap
+
+
+def _demo(snap: dict[str, Any]) -> dict[str, Any]:
+    snap["demo"] = {
+        "on": True,
+        "text": "No board: the station “Heron Spit” is invented.",
+        "interpreter": "MicroPython 1.29 on this computer",
+    }
+    snap["link"]["port"] = "/dev/pts/4"
+    return snap
+
+
+def searching() -> dict[str, Any]:
+    return base()
+
+
+def surplus() -> dict[str, Any]:
+    snap = _demo(_live(base()))
+    snap["solar"] = {"v": 13.31, "a": 1.49}
+    snap["battery"] = {"v": 13.30, "a": 0.92, "c": 21.4}
+    snap["load"] = {"v": 13.29, "a": 0.55, "a_max": 0.57}
+    snap["cycle"] = {
+        "supply_a": 1.49,
+        "demand_a": 0.97,
+        "net_a": 0.52,
+        "receive_a": 0.55,
+        "keyed_a": 1.69,
+        "share": 0.34,
+        "verdict": "surplus",
+        "keyed": False,
+    }
+    snap["source"] = "sun"
+    snap["sentence"] = {
+        "tone": "surplus",
+        "text": "The sun carries the station and charges the battery.",
+        "detail": "Over sending and receiving 0.52 A are left for the battery. At this pace you can stay on.",
+    }
+    snap["charge"].update(
+        soc=0.655,
+        low=0.57,
+        high=0.73,
+        density=bumps((0.65, 0.048, 1.0)),
+        above_reserve_ah=[2.2, 3.2],
+        rests_on="charge counted for 1 h 20 min from a start you gave as 62 ± 5 %",
+        narrows="a full charge, or half an hour with the radio off",
+        counted_ah=0.31,
+    )
+    snap["outlook"] = {"text": "The battery gains while sun and tempo stay like this.", "early_s": None, "late_s": None}
+    return snap
+
+
+def even() -> dict[str, Any]:
+    snap = surplus()
+    snap["solar"] = {"v": 13.12, "a": 0.98}
+    snap["battery"] = {"v": 13.11, "a": 0.004, "c": 20.9}
+    snap["load"] = {"v": 13.10, "a": 0.97, "a_max": 0.99}
+    snap["cycle"].update(supply_a=0.98, demand_a=1.02, net_a=-0.04, keyed_a=1.9, verdict="even")
+    snap["source"] = "sun"
+    snap["sentence"] = {
+        "tone": "even",
+        "text": "Sun and station are about even.",
+        "detail": "Over sending and receiving 0.04 A are missing; a small cloud tips it either way.",
+    }
+    return snap
+
+
+def short_keyed() -> dict[str, Any]:
+    snap = _demo(_live(base()))
+    snap["solar"] = {"v": 12.66, "a": 0.81}
+    snap["battery"] = {"v": 12.62, "a": -8.36, "c": 22.8}
+    snap["load"] = {"v": 12.60, "a": 9.17, "a_max": 9.62}
+    snap["cycle"] = {
+        "supply_a": 0.81,
+        "demand_a": 1.59,
+        "net_a": -0.78,
+        "receive_a": 0.55,
+        "keyed_a": 3.9,
+        "share": 0.31,
+        "verdict": "short",
+        "keyed": True,
+    }
+    snap["source"] = "sun+battery"
+    snap["sentence"] = {
+        "tone": "short",
+        "text": "Sun and battery together carry the station.",
+        "detail": "Over sending and receiving 0.78 A come out of the battery. Not for the whole evening at this pace.",
+    }
+    snap["charge"].update(
+        soc=0.489,
+        low=0.41,
+        high=0.565,
+        density=bumps((0.49, 0.047, 1.0)),
+        above_reserve_ah=[1.26, 2.19],
+        rests_on="charge counted for 1 h 13 min from a start you gave as 62 ± 5 %",
+        narrows="a full charge, or half an hour with the radio off",
+        counted_ah=-0.78,
+    )
+    snap["outlook"] = {
+        "text": "The reserve is reached in 1 h 05 min to 2 h 10 min",
+        "early_s": SCENE_S + 3900,
+        "late_s": SCENE_S + 7800,
+    }
+    snap["notices"] = [
+        {
+            "code": "draw-above-input",
+            "severity": "caution",
+            "title": "Draw is higher than the input",
+            "seen": "1.59 A drawn over sending and receiving, 0.81 A from the sun",
+            "likely": "cloud since 22:48, and sending 31 % of the time",
+            "do": "Lower the power, send less, or aim the panel.",
+            "since_s": SCENE_S - 340,
+            "open": True,
+        },
+        {
+            "code": "board-restarted",
+            "severity": "info",
+            "title": "The board restarted",
+            "seen": "another boot number after 4 min of silence",
+            "likely": "the cable was out",
+            "do": "Nothing; the charge counted on the board was kept.",
+            "since_s": SCENE_S - 2400,
+            "open": False,
+        },
+    ]
+    return snap
+
+
+def battery_only() -> dict[str, Any]:
+    snap = short_keyed()
+    snap["demo"]["on"] = False
+    snap["solar"] = {"v": 0.4, "a": 0.0}
+    snap["battery"] = {"v": 12.92, "a": -0.56, "c": 12.2}
+    snap["load"] = {"v": 12.90, "a": 0.55, "a_max": 0.56}
+    snap["cycle"].update(supply_a=0.0, demand_a=0.97, net_a=-0.97, keyed_a=1.69, keyed=False)
+    snap["source"] = "battery"
+    snap["sentence"] = {
+        "tone": "short",
+        "text": "The battery alone carries the station.",
+        "detail": "Over sending and receiving 0.97 A come out of it; nothing comes from the sun.",
+    }
+    snap["charge"].update(
+        soc=0.44,
+        low=0.27,
+        high=0.71,
+        two_peaks=True,
+        density=bumps((0.32, 0.035, 0.5), (0.66, 0.04, 0.4), (0.5, 0.3, 0.1)),
+        above_reserve_ah=[0.42, 3.06],
+        rests_on="volts at rest only; it is not known whether the battery was charged or discharged last",
+        narrows="charging to full, or counting down to the knee below 20 %",
+        counted_ah=-0.12,
+    )
+    return snap
+
+
+def act_now() -> dict[str, Any]:
+    snap = battery_only()
+    snap["battery"].update(v=12.41, a=-3.62, c=-1.5)
+    snap["load"].update(v=12.38, a=3.61, a_max=3.66)
+    snap["cycle"].update(keyed=True, keyed_a=3.6, demand_a=1.6, net_a=-1.6)
+    snap["sentence"] = {
+        "tone": "act",
+        "text": "Stop sending: the reserve is reached.",
+        "detail": "What is left is kept for switching off in order and for the way home.",
+    }
+    snap["charge"].update(
+        soc=0.19,
+        low=0.15,
+        high=0.23,
+        two_peaks=False,
+        density=bumps((0.19, 0.024, 1.0)),
+        above_reserve_ah=[0.0, 0.18],
+        rests_on="charge counted for 3 h 40 min and the volts below the plateau",
+        narrows="",
+        counted_ah=-2.4,
+    )
+    snap["outlook"] = {"text": "", "early_s": None, "late_s": None}
+    snap["notices"] = [
+        {
+            "code": "reserve",
+            "severity": "act",
+            "title": "The reserve is reached",
+            "seen": "19 % left, reserve set at 20 %",
+            "likely": "3 h 40 min on the air without sun",
+            "do": "Stop sending. Switch the radio off; then the controller.",
+            "since_s": SCENE_S - 12,
+            "open": True,
+        },
+        {
+            "code": "path-resistance",
+            "severity": "warning",
+            "title": "A connection has become worse",
+            "seen": "100 mΩ more between box and radio over the last five overs",
+            "likely": "a loose or dirty connector after the fuse",
+            "do": "With the radio off, reseat the connectors; feel for warmth first.",
+            "since_s": SCENE_S - 1460,
+            "open": True,
+        },
+    ]
+    snap["link"]["console"] = [
+        "Traceback (most recent call last):",
+        '  File "ampboard/sampler.py", line 88, in step',
+        "OSError: [Errno 5] EIO",
+    ]
+    return snap
+
+
+def stale() -> dict[str, Any]:
+    snap = short_keyed()
+    snap.update(t=SCENE_S - 23.4, age_s=23.4, stale=True)
+    snap["link"].update(state="lost", text="The port /dev/ttyACM0 is gone. Is the cable in? Looking again every second.")
+    return snap
+
+
+STATES = {
+    f.__name__: f for f in (searching, surplus, even, short_keyed, battery_only, act_now, stale)
+}
+
+
+def history(now_s: float = SCENE_S, hole: tuple[float, float] = (-260.0, -215.0)) -> dict[str, list[Any]]:
+    """Ten minutes of 1 s points: overs of 15 s every 45 s, a cloud, and a hole where nothing was measured."""
+    columns: dict[str, list[Any]] = {
+        k: [] for k in ("n", "t", "solar_a", "load_a", "load_a_max", "battery_a", "battery_v", "battery_v_min")
+    }
+    for i in range(600):
+        back = i - 600.0
+        if hole[0] < back < hole[1]:
+            continue
+        cloud = 0.45 if -420 < back < -300 else 1.0
+        solar = 0.98 * cloud + 0.03 * math.sin(i / 17)
+        keyed = i % 45 < 15
+        load = 0.55 + (2.6 * abs(math.sin(i * 0.9)) if keyed else 0.01 * math.sin(i))
+        row = {
+            "n": i,
+            "t": now_s + back,
+            "solar_a": solar,
+            "load_a": load,
+            "load_a_max": load * 1.9 if keyed else load + 0.02,
+            "battery_a": solar - load - 0.012,
+            "battery_v": 13.06 + (solar - load) * 0.1,
+            "battery_v_min": 13.06 + (solar - load * (1.9 if keyed else 1.0)) * 0.1,
+        }
+        for key, value in row.items():
+            columns[key].append(value)
+    return columns
+
+
+class FakeSource:
+    """Hands out whatever it was given last. Numbers every snapshot anew."""
+
+    def __init__(self, snap: dict[str, Any], points: dict[str, list[Any]] | None = None) -> None:
+        self._changed = threading.Condition()
+        self._snap: dict[str, Any] = {}
+        self._n = 0
+        self._points = points or {key: [] for key in history()}
+        self.put(snap)
+
+    def put(self, snap: dict[str, Any], *, now: bool = False) -> None:
+        """Show `snap`; `now` moves its times to the present, keeping its age."""
+        snap = copy.deepcopy(snap)
+        if now:
+            shift = time.time() - snap["clock"]
+            snap["clock"] += shift
+            if snap["t"] is not None:
+                snap["t"] += shift
+        with self._changed:
+            self._n += 1
+            snap["n"] = self._n
+            self._snap = snap
+            self._changed.notify_all()
+
+    def snapshot(self) -> dict[str, Any]:
+        with self._changed:
+            return self._snap
+
+    def wait(self, n: int, timeout_s: float) -> dict[str, Any] | None:
+        with self._changed:
+            return self._snap if self._changed.wait_for(lambda: self._n > n, timeout_s) else None
+
+    def history(self, since_n: int) -> dict[str, Any]:
+        keep = [i for i, n in enumerate(self._points["n"]) if n > since_n]
+        return {key: [column[i] for i in keep] for key, column in self._points.items()}
+
+
+class Feeder:
+    """Keeps a state fresh: puts it again ten times a second, as a board that streams would."""
+
+    def __init__(self, source: FakeSource, snap: dict[str, Any], *, move: bool = False) -> None:
+        self.snap = snap
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, args=(source, move), daemon=True)
+        self._thread.start()
+
+    def _run(self, source: FakeSource, move: bool) -> None:
+        while not self._stop.wait(0.1):
+            source.put(self.snap, now=move)
+
+    def close(self) -> None:
+        self._stop.set()
+        self._thread.join()
