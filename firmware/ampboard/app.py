@@ -82,6 +82,7 @@ class App:
         self._out = bytearray(wire.MAX_FRAME + 4)
         self._tx = 0
         self._in_flight = 0
+        self._pulsed = False  # a pulse is under way
         self._attended = False
         self._heard_ms = time.ticks_ms()
         self._info_ms = time.ticks_ms()
@@ -99,7 +100,7 @@ class App:
         sampler = self.sampler
         sampler.step()
         self._dog.feed()
-        live = self._attended and self._in_flight < wire.WINDOW
+        live = self._attended and self._in_flight < wire.WINDOW and self.port.room()
         # Half a sample early is on time: the loop comes round every 100 ms, give or take.
         if live or sampler.full() or sampler.span_ms() >= _ALONE_MS - config.SAMPLE_MS // 2:
             raw = self._raw
@@ -191,12 +192,18 @@ class App:
         try:
             if verb == "ok":  # the host has taken in every frame up to this one
                 behind = (self._tx - int(words[1])) & 0xFF
-                if behind <= wire.WINDOW:
+                if behind <= wire.WINDOW + 1:
                     self._in_flight = behind
-            elif verb == "idle":  # nothing has reached the host for a while: nothing is under way
-                self._in_flight = 0
+                    self._pulsed = self._pulsed and behind > 0
+            elif verb == "idle":
+                # Nothing has reached the host for a while. What is under way may be lost or only held up: a pulse,
+                # for which there is always room behind a full window, tells which once it is acknowledged.
+                if not self._pulsed and self.port.room():
+                    self._pulsed = True
+                    self._send(wire.PULSE, 0)
             elif verb == "hello":
                 self._in_flight = 0
+                self._pulsed = False
                 self._queue = []
                 self._recall = None
                 self._info_ms = time.ticks_ms()
@@ -241,7 +248,7 @@ class App:
 
     def _pump(self):
         """Send what is not live; it may use the window only while nothing else does."""
-        if self._in_flight:
+        if self._in_flight or not self.port.room():
             return
         if self._queue:
             kind, payload = self._queue.pop(0)

@@ -52,9 +52,8 @@ class Ina228:
         self._two = bytearray(2)
         self._three = bytearray(3)
         # Highest current count that a shunt voltage inside the range can give:
-        # CURRENT = VSHUNT * 4096 / SHUNT_CAL (both scaled by 4 in the low range).
-        cal = shunt_cal // 4 if low_range else shunt_cal
-        self._limit = (0x7FFFE * 4096) // cal
+        # CURRENT = VSHUNT * 4096 / SHUNT_CAL.
+        self._limit = (0x7FFFE * 4096) // shunt_cal
         if self._limit > 0x7FFFF:
             self._limit = 0x7FFFF
         self.bus = 0  # bus voltage, counts of 195.3125 uV

@@ -15,6 +15,8 @@ class Port:
         self._out = sys.stdout.buffer
         self._poll = select.poll()
         self._poll.register(sys.stdin, select.POLLIN)
+        self._room = select.poll()
+        self._room.register(sys.stdout, select.POLLOUT)
         self._one = bytearray(1)
         self._line = bytearray(_LONGEST)
         self._n = 0
@@ -23,6 +25,12 @@ class Port:
     def wait(self, ms):
         """Wait at most `ms` for a byte; returns whether there is one."""
         for _ in self._poll.ipoll(ms):
+            return True
+        return False
+
+    def room(self):
+        """Whether the buffer towards the host has at least one byte free: if not, a write would block."""
+        for _ in self._room.ipoll(0):
             return True
         return False
 

@@ -27,6 +27,7 @@ _LENGTH = {
     wire.READING: wire.READING_SIZE,
     wire.RECALLED: wire.READING_SIZE,
     wire.ANCHOR: wire.ANCHOR_SIZE,
+    wire.PULSE: 0,
     wire.INFO: None,
     wire.REPLY: None,
 }

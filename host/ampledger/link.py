@@ -246,6 +246,7 @@ class Link:
         opened = heard = time.monotonic()
         asked_again = nudged = 0.0
         ours = False
+        tx = bad = 0
         timed = stepped = 0.0
         while not self._stop.is_set():
             data = handle.read(handle.in_waiting or 1)
@@ -264,7 +265,14 @@ class Link:
                 return
             if frames:
                 heard = now
-                self.send("ok", frames[-1].tx)
+                tx = frames[-1].tx
+                self.send("ok", tx)
+            elif decoder.bad > bad:
+                # A harmed frame has arrived all the same; which one it was follows from the one before. If that is
+                # one too many, the board sees that it can't be and waits for the next.
+                tx = (tx + decoder.bad - bad) & 0xFF
+                self.send("ok", tx)
+            bad = decoder.bad
             for frame in frames:
                 if frame.kind == wire.INFO:
                     info = parts.add(frame.payload)
@@ -301,7 +309,10 @@ class Link:
                 self._say("lost", f"The board on {port} has stopped answering; opening the port anew.", port)
                 return
             if silent > _STALL_S:
+                if now - nudged > _STALL_S:
+                    nudged = now
+                    self.send("hello")
                 self._say("stalled", f"Nothing from the board on {port} for {silent:.0f} s.", port)
-            if silent > _IDLE_S and now - nudged > _IDLE_S:
+            elif silent > _IDLE_S and now - nudged > _IDLE_S:
                 nudged = now
                 self.send("idle")

@@ -14,6 +14,7 @@ import math
 import queue
 import threading
 import time
+import traceback
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
@@ -175,6 +176,7 @@ class Live:
         self._bad_before = self._bad_now = 0
         self._console: tuple[str, ...] = ()
         self._happened: list[Notice] = []
+        self._faults: set[str] = set()
         self._asked_hello = self._recalled_at = 0.0
         if resume:
             self._resume()
@@ -221,12 +223,19 @@ class Live:
                     items.append(self._queue.get_nowait())
             except queue.Empty:
                 pass
-            for item in items:
-                if isinstance(item, State):
-                    self._on_state(item)
-                elif isinstance(item, Hello):
-                    self._on_hello(item)
-            self._on_frames([i for i in items if isinstance(i, Arrived)])
+            try:
+                for item in items:
+                    if isinstance(item, State):
+                        self._on_state(item)
+                    elif isinstance(item, Hello):
+                        self._on_hello(item)
+                self._on_frames([i for i in items if isinstance(i, Arrived)])
+            except Exception as e:
+                # A fault of ours must not leave the operator with a page that stands still: say so and carry on.
+                if repr(e) not in self._faults:
+                    self._faults.add(repr(e))
+                    traceback.print_exc()
+                    self._happen("program-error", "warning", "A fault in this program", repr(e))
             self._publish()
 
     # --- the line ---
@@ -235,10 +244,10 @@ class Live:
         before, self._state = self._state.state, state
         if state.state == before:
             return
-        if state.state == "live" and before != "searching":
+        if state.state == "live" and before in ("lost", "refused"):
             self._counts["reconnects"] += 1
             self._happen("link-back", "info", "The board is back", state.text)
-        elif before == "live":
+        elif before in ("live", "stalled") and state.state in ("lost", "refused"):
             self._happen("link-gone", "caution", "The line to the board broke", state.text)
 
     def _happen(self, code: str, severity: str, title: str, seen: str, figures: dict[str, float] | None = None) -> None:
@@ -271,6 +280,7 @@ class Live:
             for anchor in self._store.anchors(device, boot):
                 self._anchors, _ = self._anchors.add(anchor)
             self._refill(device, boot)
+            self._catch_up(device, boot)
         self._recall(oldest, following)
 
     def _recall(self, oldest: int, following: int) -> None:
@@ -292,6 +302,16 @@ class Live:
             seen, intervals = to_intervals(seen, reading, self._scale, offset + reading.mono_ms * 1e-3)
             for interval in intervals:
                 self._history.add(interval)
+
+    def _catch_up(self, device: str, boot: int) -> None:
+        """Conclude from what was stored after the state that was kept: the last seconds before a crash."""
+        offset = self._anchors.offset_s(boot)
+        if offset is None or self._scale is None or self._seen is None or self._seen.boot != boot:
+            return
+        for reading in self._store.readings(device, boot, after_seq=self._seen.seq):
+            self._seen, intervals = to_intervals(self._seen, reading, self._scale, offset + reading.mono_ms * 1e-3)
+            for interval in intervals:
+                self._view = self._engine.step(interval)
 
     # --- records ---
 
@@ -319,7 +339,7 @@ class Live:
         if self._seen is not None and time.monotonic() - self._recalled_at > _RECALL_EVERY_S:
             if self._info is not None and self._seen.boot == self._info.get("boot"):
                 self._recall(max(0, self._seen.seq - _BOARD_KEEPS), self._seen.seq)
-        if time.monotonic() - self._saved_at > _SAVE_EVERY_S:
+        if self._seen is not None and time.monotonic() - self._saved_at > _SAVE_EVERY_S:
             self._saved_at = time.monotonic()
             with contextlib.suppress(StoreError):
                 self._keep()
@@ -365,7 +385,7 @@ class Live:
         if self._seen is not None and self._seen.boot == reading.boot and reading.seq <= self._seen.seq:
             return
         self._seen, intervals = to_intervals(self._seen, reading, self._scale, offset + reading.mono_ms * 1e-3)
-        if len(intervals) > 1 and self._view is not None:
+        if len(intervals) > 1:
             self._counts["gaps"] += 1
             gap = intervals[0]
             if gap.dt_s > 2.0:
@@ -374,7 +394,7 @@ class Live:
                 self._happen(
                     "gap",
                     "info",
-                    f"{gap.dt_s:.0f} s without live readings",
+                    f"{_long(gap.dt_s)} without live readings",
                     f"{known[0].upper()}{known[1:]}; records of that time are fetched if the board kept them.",
                     {"gap_s": gap.dt_s} | ({} if c is None else {"charge_ah": c / 3600}),
                 )
@@ -559,6 +579,12 @@ class Live:
         out.sort(key=lambda x: -SEVERITIES.index(x[0].severity))
         out += [(n, False) for n in reversed(self._happened) if now - n.since_s < _HAPPENED_S]
         return [{**asdict(n), "open": is_open} for n, is_open in out]
+
+
+def _long(seconds: float) -> str:
+    if seconds < 600:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.0f} h"
 
 
 def _utc(time_s: float) -> str:

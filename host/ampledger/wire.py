@@ -38,18 +38,20 @@ INFO = const(2)  # what this board is; JSON in parts
 ANCHOR = const(3)  # the board's clock tied to UTC
 REPLY = const(4)  # answer to a command; JSON in parts
 RECALLED = const(5)  # a record of earlier, on request
+PULSE = const(6)  # empty; shows that all frames before it have left the board
 
 HEAD = const(3)
 CRC = const(4)
-MAX_PAYLOAD = const(114)
-MAX_RAW = const(121)  # HEAD + MAX_PAYLOAD + CRC
-MAX_FRAME = const(124)  # plus one COBS byte and both delimiters
-WINDOW = const(2)  # frames in flight: 2 * MAX_FRAME fits the 256-byte USB buffer of the board
-PART = const(112)  # bytes of JSON in one INFO or REPLY part
+MAX_PAYLOAD = const(113)
+MAX_RAW = const(120)  # HEAD + MAX_PAYLOAD + CRC
+MAX_FRAME = const(123)  # plus one COBS byte and both delimiters
+PULSE_FRAME = const(10)
+WINDOW = const(2)  # frames in flight: 2 * MAX_FRAME + PULSE_FRAME fill the 256-byte USB buffer of the board
+PART = const(111)  # bytes of JSON in one INFO or REPLY part
 
 CHANNELS = ("solar", "battery", "load")
-READING_SIZE = const(114)
-CHANNEL_AT = const(27)  # first channel inside a reading
+READING_SIZE = const(113)
+CHANNEL_AT = const(26)  # first channel inside a reading
 CHANNEL_SIZE = const(29)
 ANCHOR_SIZE = const(24)
 
@@ -178,7 +180,7 @@ def put_reading_head(buf, at, flags, boot, seq, mono_lo, mono_hi, span_ms, temp_
     Write the head of a reading. Nothing is allocated: every number fits a small integer.
 
     mono_lo counts milliseconds since the board started below 2**29, mono_hi
-    how often that was full; energy likewise in units of one bus-voltage count
+    how often that was full (6.2 days each, 4.3 years in all); energy likewise in units of one bus-voltage count
     times one charge count, 24 bits in the low limb. `boot` is 4 bytes.
     """
     buf[at] = flags
@@ -188,11 +190,11 @@ def put_reading_head(buf, at, flags, boot, seq, mono_lo, mono_hi, span_ms, temp_
     buf[at + 4] = boot[3]
     struct.pack_into("<I", buf, at + 5, seq)
     struct.pack_into("<I", buf, at + 9, mono_lo)
-    struct.pack_into("<H", buf, at + 13, mono_hi)
-    struct.pack_into("<H", buf, at + 15, span_ms)
-    struct.pack_into("<h", buf, at + 17, temp_c16)
-    struct.pack_into("<I", buf, at + 19, energy_lo)
-    struct.pack_into("<i", buf, at + 23, energy_hi)
+    buf[at + 13] = mono_hi
+    struct.pack_into("<H", buf, at + 14, span_ms)
+    struct.pack_into("<h", buf, at + 16, temp_c16)
+    struct.pack_into("<I", buf, at + 18, energy_lo)
+    struct.pack_into("<i", buf, at + 22, energy_hi)
 
 
 def put_24(buf, at, value):
@@ -237,7 +239,7 @@ def take_reading(payload):
     """A reading from its payload. Raises WireError when the length is wrong."""
     if len(payload) != READING_SIZE:
         raise WireError("a reading has %d bytes, not %d" % (READING_SIZE, len(payload)))
-    flags, boot, seq, lo, hi, span, temp, e_lo, e_hi = struct.unpack_from("<BIIIHHhIi", payload, 0)
+    flags, boot, seq, lo, hi, span, temp, e_lo, e_hi = struct.unpack_from("<BIIIBHhIi", payload, 0)
     channels = []
     at = CHANNEL_AT
     for _ in CHANNELS:

@@ -56,10 +56,11 @@ def test_crc_is_the_common_crc_32():
 
 
 def test_frame_survives_the_way_and_no_harm_goes_unseen():
-    payload = bytes(range(114))
+    payload = bytes(range(113))
     frame = wire.frame(wire.READING, 7, payload)
     assert len(frame) == wire.MAX_FRAME
-    assert 2 * len(frame) <= 256
+    assert len(wire.frame(wire.PULSE, 255, b"")) == wire.PULSE_FRAME
+    assert wire.WINDOW * wire.MAX_FRAME + wire.PULSE_FRAME <= 256
     assert frame[0] == 0 and frame[-1] == 0 and 0 not in frame[1:-1]
     assert wire.unframe(frame[1:-1]) == (wire.READING, wire.VERSION, 7, payload)
     for i in range(1, len(frame) - 1):

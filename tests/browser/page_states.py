@@ -297,13 +297,11 @@ def act_now() -> dict[str, Any]:
 def stale() -> dict[str, Any]:
     snap = short_keyed()
     snap.update(t=SCENE_S - 23.4, age_s=23.4, stale=True)
-    snap["link"].update(state="lost", text="The port /dev/ttyACM0 is gone. Is the cable in? Looking again every second.")
+    snap["link"].update(state="lost", text="The port /dev/ttyACM0 is gone. Is the cable in? Looking again.")
     return snap
 
 
-STATES = {
-    f.__name__: f for f in (searching, surplus, even, short_keyed, battery_only, act_now, stale)
-}
+STATES = {f.__name__: f for f in (searching, surplus, even, short_keyed, battery_only, act_now, stale)}
 
 
 def history(now_s: float = SCENE_S, hole: tuple[float, float] = (-260.0, -215.0)) -> dict[str, list[Any]]:

@@ -3,7 +3,7 @@ Screenshots of the page: every state of `page_states` × light and dark × lapto
 
     python tests/browser/shots.py FOLDER [state ...]
 
-Needs Chromium (see `conftest.py`) and the `ampledger` package importable.
+Needs Chromium (see `page_browser.py`) and the `ampledger` package importable.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from conftest import browser_page, launch, running
+from page_browser import browser_page, launch, running
 from page_states import SCENE_S, STATES, FakeSource, Feeder, history
 from playwright.sync_api import sync_playwright
 

@@ -16,7 +16,7 @@ from urllib.parse import urlsplit
 
 import page_states as states
 import pytest
-from conftest import Watched, free_port, running
+from page_browser import Watched, free_port, running
 from page_states import FakeSource, Feeder
 
 Open = Callable[..., Watched]
@@ -46,8 +46,8 @@ def test_verdict_is_said_in_words_shape_and_sentence(open_page: Open, name: str)
         seen = open_page(address)
         expect(seen.page.get_by_role("heading", level=1)).to_have_text(snap["sentence"]["text"])
         expect(seen.page.locator("#detail")).to_have_text(snap["sentence"]["detail"])
-        word = {"surplus": "Surplus", "even": "About even", "short": "Short", "act": "Act now"}[snap["sentence"]["tone"]]
-        expect(seen.page.locator(".tone-word")).to_have_text(word)
+        words = {"surplus": "Surplus", "even": "About even", "short": "Short", "act": "Act now"}
+        expect(seen.page.locator(".tone-word")).to_have_text(words[snap["sentence"]["tone"]])
         assert seen.console == []
 
 
@@ -148,7 +148,8 @@ def test_chart_points_stay_ten_minutes_and_a_hole_stays_a_hole(open_page: Open) 
               const points = new Points();
               const column = (n, f) => Array.from({ length: n }, (_, i) => f(i));
               const block = (from, n, t) => ({ run: "a", n: column(n, (i) => from + i), t: column(n, (i) => t + i),
-                solar_a: column(n, () => 1), load_a: [], load_a_max: [], battery_a: [], battery_v: [], battery_v_min: [] });
+                solar_a: column(n, () => 1), load_a: [], load_a_max: [], battery_a: [], battery_v: [],
+                battery_v_min: [] });
               points.add(block(0, 500, 1000));
               points.add(block(400, 200, 1400));   // 100 of them known already
               points.add(block(600, 100, 1700));   // 100 s missing
@@ -176,6 +177,26 @@ def test_charge_is_a_range_with_its_grounds(open_page: Open) -> None:
         expect(part).to_contain_text(re.compile(r"near 3[123].% or near 6[567].%, less likely in between"))
         expect(part).to_contain_text("volts at rest only")
         expect(part).to_contain_text("not a protection device")
+
+
+def test_time_of_the_reserve_is_a_span_on_both_clocks_and_says_nothing_twice(open_page: Open) -> None:
+    snap = states.short_keyed()
+    source = FakeSource(snap)
+    with running(source) as address:
+        words = open_page(address).page.locator("#charge-words")
+        # WORKED: 23:30 UTC + 3900 s and + 7800 s; Denver is UTC−6.
+        expect(words).to_contain_text("(00:35 to 01:40 UTC, 18:35 to 19:40 local)")
+        snap["outlook"]["text"] = snap["sentence"]["detail"]
+        source.put(snap)
+        expect(words).to_contain_text("Reserve reached, as it goes now00:35 to 01:40 UTC")
+        expect(words).not_to_contain_text(snap["sentence"]["detail"])
+        snap["outlook"]["late_s"] = None
+        source.put(snap)
+        expect(words).to_contain_text("00:35 UTC, 18:35 local, or later")
+        # WORKED: two and a half days and four days of 86400 s after the scene.
+        snap["outlook"].update(early_s=states.SCENE_S + 216_000, late_s=states.SCENE_S + 345_600)
+        source.put(snap)
+        expect(words).to_contain_text(re.compile("in 2.5.days to 4.0.days"))
 
 
 def test_stale_readings_become_dashes_with_the_time_they_were_seen(open_page: Open) -> None:
@@ -283,17 +304,20 @@ def test_screen_readers_hear_a_changed_verdict_but_not_a_changed_figure(open_pag
         expect(page.locator("#spoken-notices")).to_contain_text("The reserve is reached")
 
 
-@pytest.mark.parametrize("name", sorted(states.STATES))
-def test_phone_width_never_scrolls_sideways(open_page: Open, name: str) -> None:
+@pytest.mark.parametrize(
+    ("name", "width"), [*((name, 390) for name in sorted(states.STATES)), ("short_keyed", 320), ("act_now", 683)]
+)
+def test_narrow_windows_never_scroll_sideways(open_page: Open, name: str, width: int) -> None:
+    # 390 is the phone, 320 the narrowest that WCAG 2.2 "Reflow" asks for, 683 a laptop at 200 % zoom.
     snap = states.STATES[name]()
     source = FakeSource(snap, states.history())
     with running(source) as address:
         feeder = Feeder(source, snap)
-        page = open_page(address, width=390, height=844).page
+        page = open_page(address, width=width, height=844).page
         page.wait_for_selector("#trend-picture[data-points]")
         feeder.close()
         wide, view = sideways(page)
-        assert (wide, view) == (390, 390)
+        assert (wide, view) == (width, width)
 
 
 def test_touch_targets_are_44_px(open_page: Open) -> None:
@@ -327,6 +351,28 @@ def test_dark_follows_the_system_until_the_operator_chooses(open_page: Open) -> 
         expect(page.locator("#scheme-dark")).to_be_checked()
 
 
+def test_someone_who_asks_for_less_motion_gets_a_picture_a_second(open_page: Open) -> None:
+    source = FakeSource(states.surplus())
+    with running(source) as address:
+        page = open_page(address, reduced_motion="reduce").page
+        expect(page.locator("#balance-picture")).to_contain_text("1.49 A")
+        drawn = page.evaluate(
+            """async () => {
+              const { balance } = await import("/assets/now/balance.js");
+              const seen = [];
+              const look = () => document.querySelectorAll("#balance-picture svg:last-of-type .figure")[0].textContent;
+              const part = balance();
+              const snap = (a) => ({ t: 1, solar: { v: 13, a }, battery: { v: 13, a: 0, c: 20 }, load: { v: 13, a },
+                cycle: {} });
+              await new Promise((done) => requestAnimationFrame(() => setTimeout(done)));
+              for (const a of [1, 2, 3]) { part.render(snap(a), false); seen.push(look()); }
+              return seen;
+            }"""
+        )
+        # Three snapshots within a moment: the first is drawn, the others wait for their second.
+        assert drawn == ["1.00\u00a0A"] * 3
+
+
 def test_utc_stands_before_local_time(open_page: Open) -> None:
     with running(FakeSource(states.surplus())) as address:
         page = open_page(address).page
@@ -339,13 +385,16 @@ def test_a_hidden_page_gives_its_stream_back(open_page: Open) -> None:
     with running(source, heartbeat_s=0.2) as address:
         page = open_page(address).page
         expect(page.locator("#balance-table")).to_contain_text("1.49 A")
-        hide = "hide => { Object.defineProperty(document, 'hidden', {get: () => hide, configurable: true});" \
-               " document.dispatchEvent(new Event('visibilitychange')); }"
-        page.locator("html").evaluate("(_, hide) => (" + hide + ")(hide)", True)
+        # A headless window is never covered by another, so the page is told that it is.
+        hide = """(_, hide) => {
+          Object.defineProperty(document, "hidden", { get: () => hide, configurable: true });
+          document.dispatchEvent(new Event("visibilitychange"));
+        }"""
+        page.locator("html").evaluate(hide, True)
         _until(lambda: _health(address)["streams"] == 0)
         source.put(states.act_now())
         assert page.get_by_role("heading", level=1).inner_text() == states.surplus()["sentence"]["text"]
-        page.locator("html").evaluate("(_, hide) => (" + hide + ")(hide)", False)
+        page.locator("html").evaluate(hide, False)
         expect(page.get_by_role("heading", level=1)).to_have_text(states.act_now()["sentence"]["text"])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import threading
 from pathlib import Path
@@ -9,10 +10,9 @@ from typing import Any
 
 import flask
 import pytest
-from plotly.offline import get_plotlyjs_version
-
 from ampledger.page import STREAM_LIMIT, create_server
 from ampledger.page.app import ASSETS, _events
+from plotly.offline import get_plotlyjs_version
 
 PORT = 8123
 OWN = {"Host": f"127.0.0.1:{PORT}"}
@@ -163,7 +163,7 @@ def test_stream_skips_what_became_old_while_it_paused() -> None:
             self.snap = {"n": self.snap["n"] + 100}
             return self.snap
 
-    stream = _events(Fast({"n": 1}), "run", 2.0, lambda: False)
+    stream = _events(Fast({"n": 1}), {"run": "a"}, 2.0, lambda: False)
     next(stream)
     sent = [int(next(stream).split("id: ")[1].split("\n")[0]) for _ in range(3)]
     # WORKED: one look per event, each 100 further: nothing in between is ever queued.
@@ -199,7 +199,9 @@ def test_vendored_chart_library_is_the_one_that_plotly_bundles() -> None:
     script = (ASSETS / "vendor" / "plotly-basic.min.js").read_text(encoding="utf-8")
     assert f"plotly.js (basic - minified) v{get_plotlyjs_version()}" in script[:200]
     assert "MIT license" in script[:200]
-    assert f"`plotly.js-basic-dist-min@{get_plotlyjs_version()}`" in (ASSETS / "VENDORED.md").read_text(encoding="utf-8")
+    note = (ASSETS / "VENDORED.md").read_text(encoding="utf-8")
+    assert f"`plotly.js-basic-dist-min@{get_plotlyjs_version()}`" in note
+    assert hashlib.sha256(script.encode()).hexdigest() in note
 
 
 def test_own_files_name_no_address_on_another_machine() -> None:

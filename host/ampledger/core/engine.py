@@ -60,7 +60,7 @@ class Engine:
             raise ConfigError(f"The reserve must be at least 0 and below 1 (20 % is 0.2), not {reserve_soc}.")
         self.battery, self.reserve_soc = battery, reserve_soc
         self._belief = estimate.begin(battery, start)
-        self._balance = balance.begin()
+        self._balance = balance.begin(battery.series)
         self._watch = Watch()
         self._estimate = estimate.read(self._belief)
         self._age_s = 0.0
@@ -118,13 +118,13 @@ class Engine:
 
     def save(self) -> dict[str, Any]:
         """What has to be kept to go on after a restart: the estimate and the balance; notices build up anew."""
-        return {"estimate": estimate.to_dict(self._belief), "balance": balance.to_dict(self._balance)}
+        return {"estimate": estimate.to_dict(self._belief), "balance": self._balance.to_dict()}
 
     def load(self, saved: dict[str, Any]) -> None:
         """Go on from `save()`. Raises ConfigError when it is of another kind."""
         try:
             belief = estimate.from_dict(saved["estimate"])
-            state = balance.from_dict(saved["balance"])
+            state = balance.BalanceState.from_dict(saved["balance"])
         except (KeyError, TypeError, ValueError) as e:
             raise ConfigError(f"The saved state can't be used ({e}); starting anew.") from e
         if belief.battery != self.battery:

@@ -42,7 +42,7 @@ _Array = NDArray[np.float64]
 _N = 251
 _BIN = 1.0 / (_N - 1)
 _SOC: _Array = np.linspace(0.0, 1.0, _N)
-_CAPACITY_Z: _Array = np.linspace(-1.8, 1.8, 7)  # capacity error in standard deviations
+_CAPACITY_Z: _Array = np.linspace(-2.1, 2.1, 7)  # capacity error in standard deviations
 # Hysteresis paths: where each began (-1 discharge branch, +1 charge branch), how far a full swing takes as a
 # multiple of the measured cell's, and how much of the measured gap there is: other cells, and models of cells,
 # have less of it. Unknown at first, so all of them start alike.
@@ -54,7 +54,10 @@ _SWING_PRIOR: _Array = np.array([0.93 / 6.0] * 6 + [0.05, 0.02])
 # --- The voltage model's errors, per cell. Sizes: FINDINGS section 1 (about 8 mV, correlated over about 900 s)
 # and our own fit (`LFP26650_RESISTANCE.accuracy`); shares marked "judgement" have no source.
 _SIGMA_V = 0.006
-_SIGMA_PER_K_COLD_V = 0.0004  # per kelvin below 5 degC, where no curve was measured (judgement)
+_SIGMA_PER_K_COLD_V = 0.0003  # per kelvin below 15 degC: slow polarisation grows and is known less well (judgement)
+# Half the gap between branches grows when colder than the coldest curve: median gap 73 mV at -5 degC, 54 mV at 5
+# (FINDINGS section 1, same source as `LFP26650`); not carried on below -5 degC.
+_GAP_GROWS_PER_K = (73.0 / 54.0 - 1.0) / 10.0
 _SIGMA_NO_TEMP_V = 0.004  # added in quadrature when the temperature is unknown (judgement)
 _SHIFT_SOC = 0.01  # the curve may lie this far to one side: two capacity tests of the cell differ by 2 %
 _GAP_SHARE = 0.12  # of half the distance between branches (judgement)
@@ -67,7 +70,7 @@ _TAIL_NU = 5.0  # Student tails: a misfit of many sigma must not decide alone
 
 # --- Rationing of evidence: one independent reading to begin with, another per this time while charge moves
 _CREDIT_S = 900.0  # the correlation time
-_CREDIT_SOC = 0.04  # of charge not visited before, for another reading: where it was, the curve errs as it did
+_CREDIT_SOC = 0.03  # of charge not visited before, for another reading: where it was, the curve errs as it did
 _REVISIT_S = 10800.0  # and this long for another reading of the same place, for counting errors grow (judgement)
 _ALLOWANCE_MOST = 4.0  # earned by moving fast, may be used up over the next hour
 _SPEND_S = 300.0  # a reading is spent over about this time, so that one bad minute cannot use it up
@@ -77,7 +80,8 @@ _DRIFT_PER_ROOT_H = 0.0015  # offset of 10 mA on 20 Ah, 0.5 % in 10 h
 _DRIFT_PER_ROOT_SOC = 0.012  # gain 0.5 %, efficiency, and the steps between capacities of the table
 _BLIND_PER_ROOT_H = 0.10  # charge not measured: sd grows by 10 % in an hour, 20 % in four
 _BLIND_FORGET_H = 10.0  # and by then the belief is mostly flat
-# A wrong start must be able to lose: so much of the prior is spread by +-20 % about it, and so much flat
+# A wrong start must be able to lose: so much of the prior is spread by +-20 % about it, and so much flat. Less of
+# both where the start is claimed to better than 5 %, but never under a fifth. (judgement)
 _DOUBT_SHARE, _DOUBT_SD = 0.14, 0.2
 _FLAT_SHARE = 0.06
 _LEAK_PER_H = 0.001  # of the belief goes back to flat
@@ -159,10 +163,12 @@ class Estimate:
     """
     What can be said about the charge now.
 
-    soc : the single best figure (mean of the density). [-]
+    soc : the single best figure, the median of the density: on the measured cell and on invented ones its error
+        was smaller than that of the mean, which a far-off second peak drags along. [-]
+    mean : the mean of the density. [-]
     low, high : 90 % band; never narrower than the +-0.5 % to which the curves' own truth is known. [-]
     density : ndarray, shape (100,), probability in each bin, sums to 1; edges : ndarray, shape (101,). [-]
-    two_peaks : the density has two separate heaps; then `soc` may lie between them.
+    two_peaks : the density has two separate heaps; then `soc` may lie in a place that is itself unlikely.
     charge_ah : net charge counted since `begin`, positive charging. [Ah]
     capacity_ah, capacity_sd_ah : as now believed. [Ah]
     resistance_ohm : of the whole pack, within about a second; None until current steps have taught it. [ohm]
@@ -170,6 +176,7 @@ class Estimate:
     """
 
     soc: float
+    mean: float
     low: float
     high: float
     density: _Array
@@ -203,7 +210,7 @@ def begin(battery: Battery, start: Start) -> Belief:
     Raises
     ------
     ConfigError
-        Capacity not above 0, series not a whole number of 1 to 16, capacity_sd outside 0 to 0.5, start
+        Capacity not above 0, series not a whole number of 1 to 16, capacity_sd outside 0 to 0.3, start
         outside 0 to 1, its sd outside 0 to 1, or any of them not a number.
     """
     _check(battery, start)
@@ -212,8 +219,9 @@ def begin(battery: Battery, start: Start) -> Belief:
     if start.soc is not None:
         near = np.exp(-0.5 * ((_SOC - start.soc) / max(start.sd, _TRUTH_SD)) ** 2)
         wide = np.exp(-0.5 * ((_SOC - start.soc) / max(start.sd, _DOUBT_SD)) ** 2)
-        prior = _FLAT_SHARE * prior + _DOUBT_SHARE * wide / wide.sum()
-        prior = prior + (1.0 - _FLAT_SHARE - _DOUBT_SHARE) * near / near.sum()
+        loose = min(1.0, max(0.2, start.sd / 0.05))
+        doubt = loose * (_FLAT_SHARE * prior + _DOUBT_SHARE * wide / wide.sum())
+        prior = doubt + (1.0 - doubt.sum()) * near / near.sum()
     weights = by_capacity[:, None, None] * _SWING_PRIOR[:, None] * prior
     core = _Core(
         weights=weights / weights.sum(),
@@ -282,17 +290,17 @@ def read(belief: Belief) -> Estimate:
     ends = core.offset_bins + p.charge_c / (3600.0 * capacities * _BIN)
     by_capacity = core.weights.sum(axis=1)
     fine = _cumulative(by_capacity, ends)
-    mean = _mean(fine)
-    low, high = (float(q) for q in np.interp((0.05, 0.95), fine, _FINE_EDGES))
-    low = min(mean, max(0.0, mean - math.hypot(max(mean - low, 0.0), _TRUTH_SD)))
-    high = max(mean, min(1.0, mean + math.hypot(max(high - mean, 0.0), _TRUTH_SD)))
+    low, soc, high = (float(q) for q in np.interp((0.05, 0.5, 0.95), fine, _FINE_EDGES))
+    low = max(0.0, soc - math.hypot(soc - low, _TRUTH_SD))
+    high = min(1.0, soc + math.hypot(high - soc, _TRUTH_SD))
     density = np.diff(fine[::_FINE_PER_BIN])
     share = by_capacity.sum(axis=1)
     capacity_ah = float(share @ capacities)
     two_peaks = _has_two_peaks(density)
     learnt = core.edge_a2 > _prior_edges_a2(belief.battery)
     return Estimate(
-        soc=mean,
+        soc=soc,
+        mean=_mean(fine),
         low=low,
         high=high,
         density=density,
@@ -302,8 +310,8 @@ def read(belief: Belief) -> Estimate:
         capacity_ah=capacity_ah,
         capacity_sd_ah=math.sqrt(float(share @ (capacities - capacity_ah) ** 2)),
         resistance_ohm=belief.battery.series * core.edge_av / core.edge_a2 if learnt else None,
-        rests_on=_rests_on(belief, mean),
-        narrows=_narrows(mean, high - low, two_peaks),
+        rests_on=_rests_on(belief, soc),
+        narrows=_narrows(soc, high - low, two_peaks),
     )
 
 
@@ -459,7 +467,7 @@ def _advance(battery: Battery, core: _Core, p: _Pending) -> _Core:
         square_a = math.sqrt(p.square_a2s / p.v_s)
         var_v2 = (r0_share * r0_ohm * p.v_charge_c / p.v_s) ** 2 + (_STEP_SHARE * r0_ohm * square_a) ** 2
         var_v2 += (_SLOW_SHARE * (abs(u1_mean) + abs(u2_mean))) ** 2 + doubt_v**2
-        var_v2 += (_SIGMA_PER_K_COLD_V * max(0.0, 5.0 - at_c)) ** 2 + (0.0 if known_temp else _SIGMA_NO_TEMP_V**2)
+        var_v2 += (_SIGMA_PER_K_COLD_V * max(0.0, 15.0 - at_c)) ** 2 + (0.0 if known_temp else _SIGMA_NO_TEMP_V**2)
         rested_v = p.v_vs / p.v_s / battery.series - r0_ohm * p.v_charge_c / p.v_s - u1_mean - u2_mean
         fits = _likelihood(round(at_c), swing, rested_v, var_v2, spent)
         weights = _weigh(weights, fits, offset_bins - 0.5 * moved_bins)
@@ -555,10 +563,11 @@ def _table(temp_c: int) -> _Table:
     """
     Curves on the estimator's own grid, at a whole degree.
 
-    Temperature: linear between the measured 5, 25, 45 degC, the nearest outside (the gap between branches is
-    wider below 5 degC than is assumed here; `_SIGMA_PER_K_COLD_V` stands in for that). Where a branch was not
-    measured, near its voltage limit, its last slope is carried on by at most 0.2 V: an assumption of this
-    estimator, not part of the record.
+    Temperature: linear between the measured 5, 25, 45 degC, the nearest outside, except that the gap between
+    the branches widens down to -5 degC (`_GAP_GROWS_PER_K`). Where a branch was not measured, near its voltage
+    limit, its last slope is carried on by at most 0.2 V: an assumption of this estimator, not part of the record.
+    The curves were taken at C/30 and not corrected for the drop over the resistance; here they are, by the two
+    quicker of the fitted resistances: 1.5 mV on each side at 25 degC.
     """
     branches = []
     names: tuple[Literal["discharge", "charge"], ...] = ("discharge", "charge")
@@ -572,7 +581,10 @@ def _table(temp_c: int) -> _Table:
             rows.append(row - down + up)
         branches.append(np.array([np.interp(temp_c, LFP26650.temps_c, column) for column in np.array(rows).T]))
     discharge, charge = branches
-    middle, half = 0.5 * (discharge + charge), np.maximum(0.5 * (charge - discharge), 0.0)
+    cell = LFP26650_RESISTANCE
+    drop_v = (cell.r0_ohm_ah + cell.r1_ohm_ah) * cell.factor(temp_c) / 30.0
+    wider = 1.0 + _GAP_GROWS_PER_K * min(10.0, max(0.0, LFP26650.temps_c[0] - temp_c))
+    middle, half = 0.5 * (discharge + charge), np.maximum(0.5 * wider * (charge - discharge) - drop_v, 0.0)
     var = _SIGMA_V**2 + (_SHIFT_SOC * np.gradient(middle, _BIN)) ** 2 + (_GAP_SHARE * half) ** 2
     return _Table(middle, half, var)
 
@@ -595,17 +607,16 @@ def _likelihood(temp_c: int, swing: _Array, rested_v: float, var_v2: float, powe
 
 def _weigh(weights: _Array, fits: _Array, place_bins: _Array) -> _Array:
     """Multiply by `fits`, read off between its points because each capacity's columns stand at their own place."""
-    rise = np.zeros_like(fits)
-    np.subtract(fits[:, 1:], fits[:, :-1], out=rise[:, :-1])
-    fall = np.zeros_like(fits)
-    np.subtract(fits[:, :-1], fits[:, 1:], out=fall[:, 1:])
-    up = np.clip(place_bins, 0.0, 1.0)[:, None, None]
-    down = np.clip(-place_bins, 0.0, 1.0)[:, None, None]
-    out: _Array = up * rise
-    out += down * fall
-    out += fits
+    parts = np.zeros((3, fits.shape[0], fits.shape[1]))
+    parts[0] = fits
+    np.subtract(fits[:, 1:], fits[:, :-1], out=parts[1, :, :-1])
+    np.subtract(fits[:, :-1], fits[:, 1:], out=parts[2, :, 1:])
+    share = np.ones((place_bins.size, 3))
+    share[:, 1] = np.minimum(np.maximum(place_bins, 0.0), 1.0)
+    share[:, 2] = np.minimum(np.maximum(-place_bins, 0.0), 1.0)
+    out: _Array = (share @ parts.reshape(3, -1)).reshape(weights.shape)
     out *= weights
-    out /= out.sum()
+    out *= 1.0 / out.sum()
     return out
 
 
@@ -621,7 +632,7 @@ def _spread(weights: _Array, bins2: float, leak: float, mix: float) -> _Array:
     weights += mix * (_SWING_PRIOR[:, None] * weights.sum(axis=1, keepdims=True) - weights)
     by_capacity = weights.sum(axis=(1, 2), keepdims=True)
     weights += leak * (by_capacity * _SWING_PRIOR[:, None] / _N - weights)
-    return weights / weights.sum()
+    return np.asarray(weights / weights.sum(), dtype=np.float64)
 
 
 def _blur(weights: _Array, sd_bins: float) -> _Array:
@@ -629,7 +640,7 @@ def _blur(weights: _Array, sd_bins: float) -> _Array:
     index = np.arange(_N)
     kernel = np.exp(-0.5 * ((index[:, None] - index[None, :]) / sd_bins) ** 2)
     kernel /= kernel.sum(axis=1, keepdims=True)
-    return weights @ kernel
+    return np.asarray(weights @ kernel, dtype=np.float64)
 
 
 def _dwell(battery: Battery, dwell_s: float, p: _Pending) -> float:
@@ -653,7 +664,8 @@ def _at_full(weights: _Array, offset_bins: _Array, learn: bool) -> _Array:
     by_capacity = (weights.sum(axis=1) * close).sum(axis=1) if learn else weights.sum(axis=(1, 2))
     by_hysteresis = np.exp(-0.5 * ((1.0 - _SOC) / _FULL_SD) ** 2)
     out: _Array = by_capacity[:, None, None] * _SWING_PRIOR[:, None] * by_hysteresis
-    return out / out.sum()
+    out /= out.sum()
+    return out
 
 
 # ---------------------------------------------------------------------------------------------------------------
@@ -662,18 +674,18 @@ def _at_full(weights: _Array, offset_bins: _Array, learn: bool) -> _Array:
 _EDGES: _Array = np.linspace(0.0, 1.0, 101)
 _FINE_PER_BIN = 4
 _FINE_EDGES: _Array = np.linspace(0.0, 1.0, 100 * _FINE_PER_BIN + 1)
-_CELL_EDGES: _Array = np.arange(_N + 1) - 0.5
+_CELL_EDGES: _Array = np.arange(_N + 1, dtype=np.float64) - 0.5
 
 
 def _cumulative(by_capacity: _Array, place_bins: _Array) -> _Array:
     """Probability below each of `_FINE_EDGES`, capacities added up; what stands beyond an end belongs to it."""
-    total = np.zeros(_FINE_EDGES.size)
+    total: _Array = np.zeros(_FINE_EDGES.size)
     below = np.zeros(_N + 1)
     for k in range(by_capacity.shape[0]):
         np.cumsum(by_capacity[k], out=below[1:])
         total += np.interp(_FINE_EDGES, (_CELL_EDGES + place_bins[k]) * _BIN, below)
-    total /= total[-1] if total[-1] > 0.0 else 1.0
-    total[0], total[-1] = 0.0, 1.0
+    total[0], total[-1] = 0.0, by_capacity.sum()
+    total /= total[-1]
     return total
 
 
@@ -698,14 +710,14 @@ def _has_two_peaks(density: _Array) -> bool:
     return False
 
 
-def _rests_on(belief: Belief, mean: float) -> str:
+def _rests_on(belief: Belief, soc: float) -> str:
     core, start = belief.core, belief.start
     since_ah = (core.since_c + belief.pending.charge_c) / 3600.0
     counted = f"{abs(since_ah):.1f} Ah counted {'in' if since_ah > 0 else 'out'} since"
     blind = f"; {_span(core.blind_s)} of that not measured" if core.blind_s > 60.0 else ""
     if core.full:
         return f"full charge {_span(core.since_s)} ago and {counted}{blind}"
-    where = "on the flat part of the curve" if 0.2 < mean < 0.95 else "near empty" if mean <= 0.2 else "near full"
+    where = "on the flat part of the curve" if 0.2 < soc < 0.95 else "near empty" if soc <= 0.2 else "near full"
     if start.soc is None:
         if core.evidence < 0.05:
             return "nothing yet: the start is unknown and no voltage has been weighed" + blind
@@ -715,17 +727,17 @@ def _rests_on(belief: Belief, mean: float) -> str:
     told = f"start {100 * start.soc:.0f} ± {100 * max(start.sd, _TRUTH_SD):.0f} %"
     expected = start.soc + since_ah / belief.battery.capacity_ah
     slack = math.hypot(max(start.sd, 0.02), belief.battery.capacity_sd * since_ah / belief.battery.capacity_ah)
-    if abs(mean - expected) > 2.0 * slack:
+    if abs(soc - expected) > 2.0 * slack:
         return f"voltage, {where}, against the {told} that was given; {counted}{blind}"
     return f"{told} and {counted}{blind}"
 
 
-def _narrows(mean: float, width: float, two_peaks: bool) -> str:
+def _narrows(soc: float, width: float, two_peaks: bool) -> str:
     if width <= 0.04:
         return "little: it is about as sure as it gets; a full charge would clear the counting error"
     if two_peaks:
         return "a charge to full, or using a tenth of the capacity one way, which tells the two peaks apart"
-    if mean < 0.3:
+    if soc < 0.3:
         return "20 minutes of rest here, where voltage tells, or a charge to full"
     return "a charge to full; voltage tells again below 30 %"
 
@@ -763,8 +775,8 @@ def _check(battery: Battery, start: Start) -> None:
         raise ConfigError(f"Battery capacity is {battery.capacity_ah} Ah; give the amp-hours on its label.")
     if not (1 <= battery.series <= 16 and battery.series == int(battery.series)):
         raise ConfigError(f"{battery.series} cells in series; 1 to 16 are possible (a 12.8 V pack has 4).")
-    if not 0.0 <= battery.capacity_sd <= 0.5:
-        raise ConfigError(f"Capacity uncertainty is {battery.capacity_sd}; give a fraction of 0 to 0.5 (0.05 is usual).")
+    if not 0.0 <= battery.capacity_sd <= 0.3:
+        raise ConfigError(f"Capacity uncertainty is {battery.capacity_sd}; give a fraction of 0 to 0.3 (0.05 usual).")
     if start.soc is not None and not 0.0 <= start.soc <= 1.0:
         raise ConfigError(f"Start charge is {start.soc}; give a fraction of 0 to 1 (0.8 for 80 %), or leave it out.")
     if not 0.0 <= start.sd <= 1.0:

@@ -95,8 +95,10 @@ def create_server(
 
     policy: dict[str, str] = {}
     _guard(server, port, extra_hosts, policy)
-    _data_routes(server, source, streams, run, heartbeat_s)
-    page = _dash_page(server)
+    # Taken once: a page must compare itself with what this run serves, not with files changed since.
+    version = page_version()
+    _data_routes(server, source, streams, {"run": run, "page": version}, heartbeat_s)
+    page = _dash_page(server, version)
     # After the last callback is registered, or its inline script would be missing from the policy.
     policy["Content-Security-Policy"] = _content_policy(page)
     return server
@@ -120,11 +122,17 @@ def make_wsgi_server(app: flask.Flask, host: str, port: int) -> Any:
 
 
 def serve(app: flask.Flask, host: str, port: int) -> None:
-    """Serve `app` on `host` and `port` until interrupted."""
-    try:
-        make_wsgi_server(app, host, port).run()
-    finally:
+    """Serve `app` on `host` and `port` until interrupted (KeyboardInterrupt or SystemExit in this thread)."""
+    server = make_wsgi_server(app, host, port)
+    shutdown = server.task_dispatcher.shutdown
+
+    def end_streams_first(*args: Any, **more: Any) -> Any:
+        # The dispatcher waits for its threads, and a stream never ends by itself: Ctrl-C would hang for 5 s.
         app.extensions["ampledger"]["stop"].set()
+        return shutdown(*args, **more)
+
+    server.task_dispatcher.shutdown = end_streams_first
+    server.run()
 
 
 # --- streams and data -------------------------------------------------------------------------------------------------
@@ -155,7 +163,9 @@ class _Streams:
         return leave
 
 
-def _data_routes(server: flask.Flask, source: Source, streams: _Streams, run: str, heartbeat_s: float) -> None:
+def _data_routes(
+    server: flask.Flask, source: Source, streams: _Streams, hello: dict[str, str], heartbeat_s: float
+) -> None:
     stop: threading.Event = server.extensions["ampledger"]["stop"]
 
     @server.get("/stream")
@@ -166,7 +176,7 @@ def _data_routes(server: flask.Flask, source: Source, streams: _Streams, run: st
         if leave is None:
             return flask.Response(_FULL, 503, {"Retry-After": "5"}, mimetype="text/plain")
         gone = flask.request.environ.get("waitress.client_disconnected", bool)
-        response = flask.Response(_events(source, run, heartbeat_s, lambda: stop.is_set() or gone()))
+        response = flask.Response(_events(source, hello, heartbeat_s, lambda: stop.is_set() or gone()))
         response.mimetype = "text/event-stream"
         response.call_on_close(leave)
         return response
@@ -177,17 +187,19 @@ def _data_routes(server: flask.Flask, source: Source, streams: _Streams, run: st
             since_n = int(flask.request.args.get("since", "-1"))
         except ValueError:
             return flask.Response("`since` is the number of the last point you have, a whole number.\n", 400)
-        return _json({**source.history(since_n), "run": run})
+        return _json({**source.history(since_n), "run": hello["run"]})
 
     @server.get("/health")
     def health() -> flask.Response:
         n = source.snapshot().get("n")
-        return _json({"ok": True, "run": run, "n": n, "streams": streams.open, "streams_limit": streams.limit})
+        return _json({"ok": True, "run": hello["run"], "n": n, "streams": streams.open, "streams_limit": streams.limit})
 
 
-def _events(source: Source, run: str, heartbeat_s: float, ended: Callable[[], bool]) -> Iterator[str]:
+def _events(
+    source: Source, hello: dict[str, str], heartbeat_s: float, ended: Callable[[], bool]
+) -> Iterator[str]:
     """The event stream of one page: who we are, the newest snapshot, then newer ones, with beats in between."""
-    yield _event("hello", {"run": run, "page": page_version()})
+    yield _event("hello", hello)
     snap: dict[str, Any] | None = source.snapshot()
     n = -1
     while not ended():
@@ -237,17 +249,17 @@ def page_version() -> str:
     return digest.hexdigest()[:12]
 
 
-def _dash_page(server: flask.Flask) -> dash.Dash:
+def _dash_page(server: flask.Flask, version: str) -> dash.Dash:
     page = dash.Dash(
         "ampledger.page",
-        server=server,
+        server=server,  # type: ignore[arg-type]  # documented: an application is accepted
         assets_folder=str(ASSETS),
         # index.html names its own files: modules have to load as modules, and the chart library after first paint.
         include_assets_files=False,
         serve_locally=True,
         update_title=None,  # type: ignore[arg-type]  # documented: None leaves the title alone
         title="Now · ampledger",
-        index_string=INDEX.replace("{page_version}", page_version()),
+        index_string=INDEX.replace("{page_version}", version),
         add_log_handler=False,
     )
     page.layout = now_layout()
@@ -267,7 +279,7 @@ def _guard(server: flask.Flask, port: int, extra_hosts: tuple[str, ...], policy:
     hosts = {f"{name}:{port}" for name in names} | (set(names) if port == 80 else set())
     origins = {f"http://{host}" for host in hosts}
     pages = {f"/{view}" for view in VIEWS}
-    own = ("/_dash", "/assets/", "/stream", "/history", "/health", "/_reload-hash")
+    own = ("/_dash", "/assets/", "/stream", "/history", "/health")
 
     @server.before_request
     def check() -> flask.typing.ResponseReturnValue | None:

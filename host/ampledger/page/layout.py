@@ -8,6 +8,8 @@ element here is touched by Dash again after the first drawing.
 
 from __future__ import annotations
 
+from typing import Any
+
 from dash import html
 from dash.development.base_component import Component
 
@@ -40,9 +42,9 @@ _CAUTIONS = (
     "This is not a protection device. Fuses close to the battery and the battery's own protection do that; "
     "nothing here switches anything off.",
     "All volts are those at the shunt board. At the end of a lead, or in the weakest cell, they are lower.",
-    "A page that shows no warning has only failed to see one. Smell, heat and sparks come first: open the circuit.",
-    "Charging a lithium iron phosphate battery at or below 0 °C damages it, sun or no sun.",
-    "Reading on before touching anything: CAUTIONS.md beside the program. Local codes and licensed practice decide.",
+    "No warning here means only that none was seen. Smell, heat and sparks come first: open the circuit.",
+    "Charging a lithium iron phosphate battery at or below 0 °C can damage it for good.",
+    "Read CAUTIONS.md beside the program before touching the wiring. Local codes and licensed practice decide.",
 )
 
 
@@ -52,7 +54,7 @@ def now_layout() -> Component:
         [
             html.A("Skip to the verdict", href="#verdict", className="skip"),
             _masthead(),
-            html.Aside(id="demo", className="demo", hidden=True, **{"aria-label": "Demo"}),
+            html.Aside(id="demo", className="demo", hidden=True, **_aria(label="Demo")),
             html.Main(
                 [
                     html.Section(
@@ -62,7 +64,9 @@ def now_layout() -> Component:
                                 [
                                     html.H1("Waiting for the first reading …", id="sentence"),
                                     html.P("", id="detail", className="detail"),
-                                    html.A("", id="open-notices", href="#notices", className="open-notices", hidden=True),
+                                    html.A(
+                                        "", id="open-notices", href="#notices", className="open-notices", hidden=True
+                                    ),
                                 ],
                                 className="says",
                             ),
@@ -71,7 +75,7 @@ def now_layout() -> Component:
                         id="verdict",
                         className="verdict",
                         tabIndex="-1",
-                        **{"aria-label": "Verdict"},
+                        **_aria(label="Verdict"),
                     ),
                     html.Div(
                         [
@@ -120,8 +124,8 @@ def now_layout() -> Component:
                 className="foot",
             ),
             # Two regions, so that a notice does not swallow a verdict that changes with it.
-            html.Div(id="spoken-verdict", className="unseen", role="status", **{"aria-live": "polite"}),
-            html.Div(id="spoken-notices", className="unseen", role="status", **{"aria-live": "polite"}),
+            html.Div(id="spoken-verdict", className="unseen", role="status", **_aria(live="polite")),
+            html.Div(id="spoken-notices", className="unseen", role="status", **_aria(live="polite")),
         ],
         id="now",
         className="page",
@@ -142,10 +146,15 @@ def _masthead() -> Component:
     )
 
 
+def _aria(**values: str) -> Any:
+    """Attributes that no Python keyword can name."""
+    return {f"aria-{name}": value for name, value in values.items()}
+
+
 def _part(name: str, title: str, *children: Component) -> Component:
     return html.Section(
         [html.H2(title, id=f"{name}-title"), *children],
         id=name,
         className=f"part part-{name}",
-        **{"aria-labelledby": f"{name}-title"},
+        **_aria(labelledby=f"{name}-title"),
     )

@@ -74,7 +74,9 @@ class Bench:
     box : physical model with advance, mean, battery_c.
     link : path at which the pty appears (a symbolic link), or None for a
         socket on loopback (`url` then holds its address).
-    speed : box seconds per second, at most.
+    speed : box seconds per second, at most. Above 1 the box's time also waits
+        (a second at most) for a connected host to answer what it was sent, so
+        that a fast run does not make every host look slow.
     interpreter : "micropython", "cpython", or None to choose.
     ticks_ms : reading of the board's millisecond counter at the start, to
         test its wrap.
@@ -97,6 +99,7 @@ class Bench:
         self.box, self.speed, self.link, self.heap = box, speed, link, heap
         self.interpreter = interpreter or ("micropython" if have_micropython() else "cpython")
         self.faults = Faults()
+        self.sent: bytearray | None = None  # set to a bytearray to keep a copy of all the firmware wrote, unharmed
         self.now_us = 0
         self._ticks0_us = ticks_ms * 1000
         self._random = random.Random(seed)
@@ -134,6 +137,7 @@ class Bench:
         self._stdin = self._stdout = self._stdin_probe = -1
         self._thread: threading.Thread | None = None
         self._wall0 = time.monotonic()
+        self._unanswered: float | None = None  # wall time since when the host owes an answer
         self.url = ""
         self.plug_in()
 
@@ -189,6 +193,16 @@ class Bench:
     def power_cycle(self) -> None:
         """Take the board's own power for a moment; the chips keep theirs."""
         self.call(lambda: self._restart("power"))
+
+    @property
+    def now_s(self) -> float:
+        """Box time. [s]"""
+        return self.now_us * 1e-6
+
+    @property
+    def flash(self) -> Path:
+        """The folder that stands for the board's flash."""
+        return self._flash
 
     def hold(self, seconds: float) -> None:
         """Keep bytes from the host for so many seconds of wall time."""
@@ -282,6 +296,7 @@ class Bench:
                 self._peer.close()
                 self._peer = None
             return
+        self._unanswered = None
         if self.interpreter == "micropython":
             with contextlib.suppress(BlockingIOError, BrokenPipeError):
                 os.write(self._stdin, data)
@@ -304,6 +319,8 @@ class Bench:
 
     def _push(self, data: bytes) -> None:
         """Bytes from the firmware into the USB buffer."""
+        if self.sent is not None:
+            self.sent += data
         if self.faults.flip:
             noisy = bytearray(data)
             for i in range(len(noisy)):
@@ -312,6 +329,8 @@ class Bench:
                     self.faults.flipped += 1
             data = bytes(noisy)
         self._fifo += data
+        if self._unanswered is None:
+            self._unanswered = time.monotonic()
         self._to_host()
         over = len(self._fifo) - _FIFO
         if over > 0:
@@ -460,7 +479,10 @@ class Bench:
                     self._answer()
             except OSError as e:
                 self._answer(error=e.errno or 5)
-        elif op == 0x50 or op == 0x5A:  # P: poll; Z: sleep
+        elif op == 0x50 and n == 4:  # P with POLLOUT: one byte free is enough for "yes"
+            self._to_host()
+            self._answer(bytes((not self._dtr() or len(self._fifo) < _FIFO,)))
+        elif op == 0x50 or op == 0x5A:  # P: poll for input; Z: sleep
             self._poll_until_us = self.now_us + (a | b << 8) * 1000
             self._poll_answer = b"" if op == 0x50 else b"sleep"
             self._answer_poll()
@@ -530,8 +552,10 @@ class Bench:
                 # The machine slept or is much too slow: do not chase after the lost time.
                 self._wall0 = wall - self.now_us * 1e-6 / self.speed
                 allowed_us = self.now_us
+            owed = self._unanswered is not None and self.speed > 1 and wall - self._unanswered < 1.0
             # Time passes while the firmware waits, and no faster than the speed allows.
-            self.now_us = max(self.now_us, min(self._poll_until_us, allowed_us))
+            if not (owed and self._dtr()):
+                self.now_us = max(self.now_us, min(self._poll_until_us, allowed_us))
             self._answer_poll()
             if self._poll_until_us is None:
                 timeout = 0.0

@@ -545,9 +545,13 @@ class _TableBox(Box):
         self._repeat = repeat
         self._now_s = 0.0
         widths = np.diff(np.asarray(edges_s, dtype=float))
-        self._values = {tap: tuple(np.asarray(x, dtype=float).tolist() for x in pair) for tap, pair in waves.items()}
-        self._sums = {tap: tuple(np.concatenate(([0.0], np.cumsum(np.asarray(x, dtype=float) * widths))).tolist()
-                                 for x in pair) for tap, pair in waves.items()}
+        # Per tap: volts, then amps; and the integral of each up to every edge.
+        self._values: dict[str, list[list[float]]] = {}
+        self._sums: dict[str, list[list[float]]] = {}
+        for tap, pair in waves.items():
+            arrays = [np.asarray(x, dtype=float) for x in pair]
+            self._values[tap] = [x.tolist() for x in arrays]
+            self._sums[tap] = [[0.0, *np.cumsum(x * widths).tolist()] for x in arrays]
 
     @property
     def ends_s(self) -> float:
@@ -634,7 +638,8 @@ class WaveBox(_TableBox):
             k = np.searchsorted(ends[tap], middle)
             inside = k < len(rows)
             k = np.minimum(k, len(rows) - 1)
-            waves[tap] = (np.array([v for _, v, _ in rows])[k], np.where(inside, np.array([a for _, _, a in rows])[k], 0.0))
+            volts, amps = np.array([v for _, v, _ in rows]), np.array([a for _, _, a in rows])
+            waves[tap] = (volts[k], np.where(inside, amps[k], 0.0))
         other = waves.get("battery", next(iter(waves.values())))[0]
         for tap in TAPS:
             waves.setdefault(tap, (other, np.zeros_like(other)))

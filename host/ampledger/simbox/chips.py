@@ -100,8 +100,8 @@ class Ina228:
         return max(-524288.0, min(524287.0, counts))
 
     def _current(self, shunt_counts: float) -> float:
-        # SHUNT_CAL carries the factor 4 of the low range, so one formula serves both.
-        cal = self.reg[0x02] / (4 if self.reg[0x00] & 0x10 else 1)
+        # One formula for both ranges: in the low one a shunt count is a quarter, and SHUNT_CAL four times as much.
+        cal = self.reg[0x02]
         return shunt_counts * 4096 / cal if cal else 0.0
 
     def advance(self, now_us: int) -> None:

@@ -6,16 +6,16 @@ POLLOUT = 4
 POLLERR = 8
 POLLHUP = 16
 
-_READY = ((None, POLLIN),)
+_READY = ((None, 1),)
 _flag = bytearray(1)
 
 
 class poll:
     def register(self, obj, eventmask=POLLIN):
-        pass
+        self._mask = eventmask
 
     def ipoll(self, timeout=-1):
-        boxlink.call(80, timeout & 0xFF, (timeout >> 8) & 0xFF, 1, _flag)  # P
+        boxlink.call(80, timeout & 0xFF, (timeout >> 8) & 0xFF, self._mask, _flag)  # P
         return _READY if _flag[0] else ()
 
     def poll(self, timeout=-1):

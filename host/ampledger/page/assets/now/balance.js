@@ -45,6 +45,7 @@ export function balance() {
   const given = s("rect", { class: "battery", fill }, bars);
   const taken = s("rect", { class: "battery", fill }, bars);
   const close = s("line", { class: "books" }, svg);
+  const rulerText = G("ruler-text"); // over the closing line, which must not strike a figure out
   const rail = G("rail");
   const railLine = s("line", {}, rail);
   const marks = ["receive", "mean", "keyed"].map((name) => ({
@@ -145,7 +146,14 @@ export function balance() {
     const beside = (block, used, text) => Math.max(used + 20, Math.min(block + 2, right - text.length * (narrow ? 6.8 : 7.6)));
     let used = put(labels.sun, 1, y.labelTop, sunA === null ? DASH : amps(sunA),
       sunA === null ? "from the sun: no reading" : sunA < -NOTHING_A ? "flowing back into the panel" : "from the sun");
-    put(labels.given, beside(X(sunA || 0), used, "out of the battery"), y.labelTop, gives ? amps(-batteryA) : null, "out of the battery");
+    const [figure, caption] = gives
+      ? [amps(-batteryA), "out of the battery"]
+      : takes || stale
+        ? [null, ""]
+        : batteryA === null
+          ? [DASH, "battery: no reading"]
+          : [amps(0), "to or from the battery"];
+    put(labels.given, beside(X(sunA || 0), used, caption), y.labelTop, figure, caption);
     const doing = loadA === null ? "load: no reading" : c.keyed ? "drawn by the load, keyed" : "drawn by the load";
     used = put(labels.load, 1, y.label, loadA === null ? DASH : amps(loadA), doing);
     // Room for the longer wording is kept, so that the battery's figure does not hop with every over.
@@ -167,6 +175,7 @@ export function balance() {
 
   function drawRuler(scale, X, y, right) {
     rulerG.replaceChildren();
+    rulerText.replaceChildren();
     const unit = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50].find((u) => (X(u) - X(0)) >= 46) || 50;
     s("line", { class: "edge", x1: X(0), x2: right + 1, y1: y.ruler, y2: y.ruler }, rulerG);
     s("line", { class: "edge", x1: X(0), x2: right + 1, y1: y.low, y2: y.low }, rulerG);
@@ -183,7 +192,7 @@ export function balance() {
       const text = i === 0 ? "0\u00a0A" : num(value, unit < 1 ? 1 : 0);
       const place = i === 0 ? "start" : x > right - 12 ? "end" : "middle";
       const at = i === 0 ? x + 4 : place === "end" ? right + 12 : x;
-      s("text", { class: "tick-text", x: at, y: y.ruler + 20, "text-anchor": place }, rulerG).textContent = text;
+      s("text", { class: "tick-text", x: at, y: y.ruler + 20, "text-anchor": place }, rulerText).textContent = text;
     }
     // Full-height hair lines make the two sides comparable without reading figures.
     for (let i = 1; i * unit <= scale + 1e-9; i++)
@@ -202,7 +211,7 @@ export function balance() {
     set(railLine, { x1: X(low), x2: X(high), y1: y.rail, y2: y.rail, class: "rail-line" });
     for (const mark of marks) for (const node of [mark.tick, mark.text, mark.lead]) draw(node, there.includes(mark));
     for (const mark of there) {
-      const text = `${mark.name} ${num(value[mark.name], 2)}`;
+      const text = `${mark.name === "mean" ? "10 min mean" : mark.name} ${num(value[mark.name], 2)}`;
       if (mark.text.textContent === text) continue;
       mark.text.textContent = text;
       mark.wide = mark.text.getComputedTextLength();
@@ -224,11 +233,10 @@ export function balance() {
       say(cycle, stale ? "" : "Not enough seen yet to judge over a whole cycle of sending and receiving.");
       return;
     }
-    const whole = { surplus: "surplus", even: "about even", short: "short" }[c.verdict] || "not judged yet";
     const gap = amps(Math.abs(c.net_a));
     const rest = Math.abs(c.net_a) < NOTHING_A ? "nothing over, nothing missing" : c.net_a > 0 ? `${gap} over for the battery` : `${gap} made up by the battery`;
     const share = Number.isFinite(c.share) && c.share > 0.005 ? ` (${percent(c.share)} of the time)` : "";
-    say(cycle, `Over sending${share} and receiving: ${amps(c.supply_a)} in, ${amps(c.demand_a)} out, ${rest}: ${whole}.`);
+    say(cycle, `Over sending${share} and receiving: ${amps(c.supply_a)} in, ${amps(c.demand_a)} out, ${rest}.`);
   }
 
   return { render };

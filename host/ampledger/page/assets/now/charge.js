@@ -101,7 +101,7 @@ export function charge() {
       const a = X(c.low);
       const b = Math.max(X(c.high), a + 2);
       set(bracket, { d: `M${a.toFixed(1)} ${y - 6}v12m0-6H${b.toFixed(1)}m0-6v12` });
-      const texts = [percent(c.low), "9 in 10 chances", percent(c.high)];
+      const texts = [percent(c.low), "9 chances in 10", percent(c.high)];
       const widths = [44, 104, 44];
       const roomy = b - a > 210;
       const at = spread(roomy ? [a, (a + b) / 2, b].map((x, i) => ({ x, w: widths[i] })) : [a, b].map((x) => ({ x, w: 44 })), left - 12, right + 16);
@@ -136,7 +136,7 @@ export function charge() {
       above: known && Array.isArray(above) && Number.isFinite(above[0])
         ? ["Above the reserve", Math.max(...above) <= 0 ? "nothing left above it" : `${num(above[0], 1)} to ${num(above[1], 1)}\u00a0Ah`]
         : null,
-      end: !stale && o && o.text ? ["As it goes now", tied(o.text) + clock(o)] : null,
+      end: !stale && o ? outlook(o, snap) : null,
       peaks: known && c.two_peaks ? ["Two answers fit", peaks(c)] : null,
       rests: !stale && c.rests_on ? ["Rests on", tied(c.rests_on) + counted(c)] : null,
       narrows: !stale && c.narrows ? ["What would narrow it", tied(c.narrows)] : null,
@@ -152,9 +152,22 @@ export function charge() {
   return { render };
 }
 
-function clock(o) {
-  if (o.early_s === null || o.late_s === null) return "";
-  return ` (${utc(o.early_s, false)} to ${utc(o.late_s, false)} UTC, ${local(o.early_s, false)} to ${local(o.late_s, false)} local)`;
+/** When the reserve is reached, as clock times; the words only where the verdict does not say the same already. */
+function outlook(o, snap) {
+  const words = o.text && o.text !== snap.sentence.detail ? tied(o.text) : "";
+  const times = Number.isFinite(o.early_s) ? between(o.early_s, Number.isFinite(o.late_s) ? o.late_s : null, snap.clock) : "";
+  if (!words && !times) return null;
+  if (!words) return ["Reserve reached, as it goes now", times];
+  return ["As it goes now", times ? `${words} (${times})` : words];
+}
+
+function between(early_s, late_s, now_s) {
+  const far = (t) => `${((t - now_s) / 86400).toFixed(1)}\u00a0days`;
+  // Beyond a day a clock time alone would name the wrong day.
+  if (early_s - now_s > 86400) return `in ${far(early_s)}` + (late_s === null ? " or later" : ` to ${far(late_s)}`);
+  if (late_s === null || late_s - now_s > 86400)
+    return `${utc(early_s, false)} UTC, ${local(early_s, false)} local, or later`;
+  return `${utc(early_s, false)} to ${utc(late_s, false)} UTC, ${local(early_s, false)} to ${local(late_s, false)} local`;
 }
 
 function counted(c) {

@@ -85,7 +85,7 @@ export function trend() {
           points.add(data);
         }
       }
-      await render(now_s, stale);
+      await render(now_s);
     } catch (error) {
       if (!(error instanceof TypeError)) throw error; // the program is away; the stream says so already
     } finally {
@@ -93,13 +93,13 @@ export function trend() {
     }
   }
 
-  async function render(now_s, stale) {
+  async function render(now_s) {
     const scheme = document.documentElement.dataset.scheme;
-    const mark = [points.newest, points.n.length, Math.floor(now_s), width, host.clientHeight, scheme, stale].join();
+    const mark = [points.newest, points.n.length, Math.floor(now_s), width, host.clientHeight, scheme].join();
     if (!width || mark === drawn) return;
     drawn = mark;
     library = library || (await load());
-    await library.react(host, traces(points.lines()), layout(now_s, stale), { displayModeBar: false, responsive: false, doubleClick: false });
+    await library.react(host, traces(points.lines()), layout(now_s), { displayModeBar: false, responsive: false, doubleClick: false });
     host.setAttribute("data-points", String(points.n.length));
   }
 
@@ -132,7 +132,7 @@ export function trend() {
     ];
   }
 
-  function layout(now_s, stale) {
+  function layout(now_s) {
     const ink = colour("--ink-2");
     const rule = colour("--rule");
     const every = width < 500 ? 180 : 120;
@@ -157,7 +157,6 @@ export function trend() {
       yaxis: { ...axis, domain: [0.42, 1], rangemode: "tozero", zeroline: true, zerolinecolor: colour("--ink"), zerolinewidth: 1.4, nticks: 6 },
       yaxis2: { ...axis, domain: [0, 0.33], nticks: 4, anchor: "x" },
       annotations: [title("A", 1.005), title("V", 0.335)],
-      opacity: stale ? 0.5 : 1,
     };
   }
 

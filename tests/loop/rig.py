@@ -1,0 +1,106 @@
+"""A whole station in one process: box, chips, MicroPython, pty, pyserial, store, core."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from ampledger import wire
+from ampledger.core.engine import Engine
+from ampledger.core.model import Battery, Start
+from ampledger.decode import Decoder
+from ampledger.live import Live
+from ampledger.simbox.bench import Bench
+from ampledger.store import Store
+
+
+class Rig:
+    """Board on the bench and host, on one clock: the box's. Use as a context manager."""
+
+    def __init__(self, folder: Path, box: Any, *, speed: float = 20.0, start: Start | None = None, **bench: Any) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.bench = Bench(box, folder / "port", speed=speed, **bench)
+        self.bench.sent = bytearray()
+        self.box, self.data = box, folder / "records.sqlite"
+        self.engine = Engine(Battery(20.0), start or Start(0.8))
+        self.views: list[Any] = []
+        self.store: Store | None = None
+        self.live: Live | None = None
+
+    def connect(self) -> None:
+        """Start a host."""
+        self.store = Store(self.data)
+        engine = Engine(self.engine.battery, Start(0.8))
+        step = engine.step
+
+        def stepped(interval: Any) -> Any:
+            view = step(interval)
+            self.views.append(view)
+            return view
+
+        engine.step = stepped  # type: ignore[method-assign]
+        self.live = Live(
+            self.store,
+            engine,
+            lambda: [self.bench.url],
+            clock=lambda: self.box.start_unix_s + self.bench.now_s,
+            ticks=lambda: self.bench.now_s,
+        )
+        self.live.start()
+
+    def disconnect(self) -> None:
+        """Stop the host."""
+        if self.live is not None and self.store is not None:
+            self.live.close()
+            self.store.close()
+        self.live = self.store = None
+
+    def __enter__(self) -> Rig:
+        self.bench.start()
+        self.connect()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        shown = self.snapshot.get("notices", ())
+        self.disconnect()
+        assert not [n for n in shown if n["code"] == "program-error"], shown
+        self.bench.close()
+
+    def until(self, what: Callable[[], Any], seconds: float = 30.0) -> Any:
+        """Wait until `what()` is true and return it; fails after so many seconds of wall time."""
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            value = what()
+            if value:
+                return value
+            time.sleep(0.01)
+        raise AssertionError(f"not in {seconds} s: {what}; snapshot {self.snapshot}")
+
+    def until_box(self, box_s: float, seconds: float = 120.0) -> None:
+        """Wait until the box's time has come to `box_s`."""
+        self.until(lambda: self.bench.now_s >= box_s, seconds)
+
+    @property
+    def snapshot(self) -> dict[str, Any]:
+        """What the page would show."""
+        return self.live.snapshot() if self.live else {}
+
+    def stored(self) -> dict[tuple[int, int], bytes]:
+        """(boot, seq) -> payload of all stored readings, read by a connection of its own."""
+        import contextlib
+        import sqlite3
+
+        with contextlib.closing(sqlite3.connect(self.data)) as db:
+            rows = db.execute("SELECT boot, seq, payload FROM reading").fetchall()
+        return {(boot, seq): payload for boot, seq, payload in rows}
+
+    def sent(self) -> dict[tuple[int, int], bytes]:
+        """The same of all readings that the firmware ever wrote, before the line could harm them."""
+        out = {}
+        for frame in Decoder().feed(b"\0" + bytes(self.bench.sent or b"")):
+            if frame.kind in (wire.READING, wire.RECALLED):
+                r = wire.take_reading(frame.payload)
+                out[r.boot, r.seq] = frame.payload
+        return out

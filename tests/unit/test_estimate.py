@@ -1,0 +1,411 @@
+"""The charge estimate: what it refuses, counts, learns, admits, saves; on a cell of this file's own making."""
+
+import json
+import math
+import time
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from ampledger.core.cells import ocv_v
+from ampledger.core.estimate import begin, from_dict, read, step, to_dict
+from ampledger.core.model import Battery, Interval, Start, Tap
+from ampledger.errors import BoxError, ConfigError, StoreError
+
+
+def feed(belief, rows):
+    for row in rows:
+        belief = step(belief, row)
+    return belief
+
+
+def steady(volts, amps, seconds, dt_s=10.0, **more):
+    n = round(seconds / dt_s)
+    return [Interval(k * dt_s, dt_s, Tap(v=volts, a=amps, charge_c=amps * dt_s), **more) for k in range(n)]
+
+
+# The cell of this file: the measured curves bent by a few millivolts, its own resistances and hysteresis width,
+# four in series. Currents as a station makes them: receive, bursts of sending, sun behind clouds.
+
+
+class Plant:
+    def __init__(self, seed, soc, temp_c=25.0, true_ah=20.0, swing=-1.0):
+        self.rng = np.random.default_rng(seed)
+        self.ah, self.soc, self.swing, self.temp_c = true_ah, soc, swing, temp_c
+        self.grid = np.linspace(0.02, 0.97, 400)
+        self.middle = ocv_v(self.grid, branch="middle", temp_c=temp_c)
+        self.half = ocv_v(self.grid, branch="charge", temp_c=temp_c) - self.middle
+        self.middle = self.middle + 0.003 * np.sin(2 * np.pi * (1.5 * self.grid + self.rng.random()))
+        self.u1 = self.u2 = 0.0
+
+    def rested(self):
+        above = max(0.0, self.soc - 0.97) * 8.0  # towards 3.6 V at full
+        return (
+            float(np.interp(self.soc, self.grid, self.middle) + self.swing * np.interp(self.soc, self.grid, self.half))
+            + above
+        )
+
+    def second(self, amps, dt_s):
+        """Volts of the pack at the end of `dt_s` at `amps`."""
+        moved = amps * dt_s / 3600 / self.ah
+        self.soc = min(1.0, self.soc + moved)
+        self.swing = min(1.0, max(-1.0, self.swing + 2 * moved / 0.13))
+        r1, r2 = 0.022 / self.ah, 0.03 / self.ah
+        self.u1 += (r1 * amps - self.u1) * (1 - math.exp(-dt_s / 45))
+        self.u2 += (r2 * amps - self.u2) * (1 - math.exp(-dt_s / 420))
+        return 4 * (self.rested() + 0.05 / self.ah * amps + self.u1 + self.u2) + self.rng.normal() * 0.002
+
+
+def station(plant, hours, mean_a, row_s=10.0):
+    """Rows (interval, truth) of `hours` with bursts about `mean_a`."""
+    rows, sending = [], False
+    for k in range(round(hours * 3600 / row_s)):
+        v, a = [], []
+        for _ in range(round(row_s / 2)):
+            if plant.rng.random() < 0.1:
+                sending = plant.rng.random() < 0.25
+            a.append(mean_a + 1.5 - (6.0 if sending else 0.0))
+            v.append(plant.second(a[-1], 2.0))
+        rows.append(row_of(k * row_s, row_s, v, a, plant))
+    return rows
+
+
+def row_of(start_s, row_s, v, a, plant):
+    mean_a = float(np.mean(a))
+    tap = Tap(float(np.mean(v)), mean_a, mean_a * row_s, min(v), max(v), min(a), max(a))
+    return Interval(start_s, row_s, tap, battery_c=plant.temp_c), plant.soc
+
+
+def charge_to_full(plant, hours=8.0, amps=6.0, row_s=10.0):
+    """A charger holding 14.4 V, the tail falling; ends when the current is under 0.02 C."""
+    rows, a = [], amps
+    for k in range(round(hours * 3600 / row_s)):
+        v = plant.second(a, row_s)
+        rows.append(row_of(k * row_s, row_s, [v], [a], plant))
+        if v > 14.4:
+            a = max(0.15, a * 0.99)
+    return rows
+
+
+def scored(belief, rows):
+    """soc, low, high, truth at each minute."""
+    out = []
+    for k, (interval, truth) in enumerate(rows):
+        belief = step(belief, interval)
+        if k % 6 == 5:
+            e = read(belief)
+            out.append((e.soc, e.low, e.high, truth))
+    return belief, np.array(out).T
+
+
+# --- refusing
+
+
+@pytest.mark.parametrize(
+    ("battery", "start", "said"),
+    [
+        (Battery(0.0), Start(), "capacity"),
+        (Battery(-20.0), Start(), "capacity"),
+        (Battery(math.nan), Start(), "capacity"),
+        (Battery(20.0, 0), Start(), "series"),
+        (Battery(20.0, 17), Start(), "series"),
+        (Battery(20.0, 4, math.nan), Start(), "Capacity uncertainty"),
+        (Battery(20.0, 4, 0.31), Start(), "Capacity uncertainty"),
+        (Battery(20.0), Start(1.01), "Start charge"),
+        (Battery(20.0), Start(80.0), "Start charge"),
+        (Battery(20.0), Start(math.nan), "Start charge"),
+        (Battery(20.0), Start(0.8, math.nan), "start charge"),
+        (Battery(20.0), Start(0.8, -0.1), "start charge"),
+    ],
+)
+def test_an_impossible_battery_or_start_is_refused_in_words(battery, start, said):
+    with pytest.raises(ConfigError, match=said):
+        begin(battery, start)
+
+
+@pytest.mark.parametrize("dt_s", [0.0, -1.0, math.nan, math.inf])
+def test_an_interval_without_length_is_refused(dt_s):
+    with pytest.raises(BoxError, match="longer than 0"):
+        step(begin(Battery(20.0), Start()), Interval(0.0, dt_s, Tap()))
+
+
+# --- the belief at the start
+
+
+def test_an_unknown_start_spreads_evenly_and_says_so():
+    e = read(begin(Battery(20.0), Start()))
+    # WORKED: a flat density from 0 to 1 has its middle at 0.5 and 90 % between 0.05 and 0.95; bins are 0.4 % wide
+    assert (e.soc, e.low, e.high) == pytest.approx((0.5, 0.05, 0.95), abs=0.004)
+    assert e.density.sum() == pytest.approx(1.0, abs=1e-12)
+    assert e.density.shape == (100,) and e.edges.shape == (101,)
+    assert "unknown" in e.rests_on and e.charge_ah == 0.0
+
+
+def test_a_given_start_is_the_figure_and_no_claim_is_narrower_than_half_a_percent():
+    e = read(begin(Battery(20.0, 4, 0.0), Start(0.8, 0.0)))
+    assert e.soc == pytest.approx(0.8, abs=0.002)
+    assert e.low <= 0.795 + 0.002 and e.high >= 0.805 - 0.002
+    assert e.high - e.low >= 0.01
+
+
+# --- counting
+
+
+def test_counted_charge_moves_the_figure_by_exactly_its_share_of_capacity():
+    belief = begin(Battery(20.0, 4, 0.0), Start(0.5, 0.01))
+    before = read(belief).soc
+    out = [Interval(k * 60.0, 60.0, Tap(charge_c=-120.0)) for k in range(60)]
+    e = read(feed(belief, out))
+    # WORKED: 60 x 120 C = 2 Ah out of 20 Ah
+    assert e.charge_ah == pytest.approx(-2.0, abs=1e-9)
+    assert e.soc == pytest.approx(before - 0.1, abs=0.0015)
+
+
+def test_the_counter_is_believed_over_the_sampled_amps():
+    rows = [Interval(k * 1.0, 1.0, Tap(v=13.2, a=-9.0, charge_c=-1.0)) for k in range(3600)]
+    # WORKED: 3600 C = 1 Ah
+    assert read(feed(begin(Battery(20.0), Start(0.5)), rows)).charge_ah == pytest.approx(-1.0, abs=1e-9)
+
+
+def test_without_a_counter_amps_times_time_are_counted():
+    rows = [Interval(k * 0.1, 0.1, Tap(v=13.2, a=3.6)) for k in range(1000)]
+    # WORKED: 3.6 A for 100 s = 0.1 Ah
+    assert read(feed(begin(Battery(20.0), Start(0.5)), rows)).charge_ah == pytest.approx(0.1, abs=1e-9)
+
+
+def test_charge_not_yet_worked_in_is_already_in_the_figure():
+    belief = begin(Battery(1.0, 4, 0.0), Start(0.5, 0.01))
+    later = step(belief, Interval(0.0, 5.0, Tap(charge_c=36.0)))
+    # WORKED: 36 C of 1 Ah = 1 %
+    assert read(later).soc - read(belief).soc == pytest.approx(0.01, abs=0.001)
+
+
+def test_a_capacity_twice_as_uncertain_widens_the_band_as_charge_is_counted():
+    def width(sd):
+        e = read(feed(begin(Battery(20.0, 4, sd), Start(0.9, 0.01)), [Interval(0.0, 36000.0, Tap(charge_c=-36000.0))]))
+        return e.high - e.low
+
+    # WORKED: 10 Ah of 20 Ah with 5 % makes 2.5 % standard deviation, 8.2 % between the 5 % and 95 % points
+    assert width(0.05) >= 0.07
+    assert width(0.10) > 1.5 * width(0.05)
+
+
+# --- what is not known
+
+
+def test_an_hour_of_unmeasured_charge_widens_by_ten_percent_and_is_named():
+    belief = feed(begin(Battery(20.0, 4, 0.0), Start(0.5, 0.01)), [Interval(0.0, 3600.0, Tap())])
+    e = read(belief)
+    # WORKED: sd 10 % after an hour (stated in `step`) is +-16.4 % for 90 %, and a tenth of the belief is flat
+    assert 0.16 <= (e.high - e.low) / 2 <= 0.35
+    assert "1 h 00 min of that not measured" in e.rests_on
+
+
+def test_an_unmeasured_hour_in_one_piece_or_in_sixty_widens_alike():
+    whole = read(feed(begin(Battery(20.0), Start(0.5, 0.02)), [Interval(0.0, 3600.0, Tap())]))
+    parts = read(feed(begin(Battery(20.0), Start(0.5, 0.02)), [Interval(k * 60.0, 60.0, Tap()) for k in range(60)]))
+    assert parts.high - parts.low == pytest.approx(whole.high - whole.low, abs=0.02)
+
+
+def test_a_gap_whose_charge_is_known_hardly_widens():
+    before = begin(Battery(20.0), Start(0.5, 0.02))
+    after = read(step(before, Interval(0.0, 3600.0, Tap(charge_c=-360.0))))
+    assert after.high - after.low < (read(before).high - read(before).low) * 1.1
+
+
+def test_readings_that_are_no_numbers_change_nothing_that_none_would_not():
+    bad = Tap(v=math.nan, a=math.inf, charge_c=math.nan)
+    rows = [Interval(k * 10.0, 10.0, bad, battery_c=math.nan) for k in range(30)]
+    none = [Interval(k * 10.0, 10.0, Tap()) for k in range(30)]
+    a, b = (read(feed(begin(Battery(20.0), Start(0.5)), r)) for r in (rows, none))
+    assert (a.soc, a.low, a.high) == (b.soc, b.low, b.high)
+
+
+def test_volts_without_a_current_say_nothing():
+    rows = [Interval(k * 10.0, 10.0, Tap(v=12.0)) for k in range(30)]
+    none = [Interval(k * 10.0, 10.0, Tap()) for k in range(30)]
+    assert read(feed(begin(Battery(20.0), Start()), rows)).soc == read(feed(begin(Battery(20.0), Start()), none)).soc
+
+
+def test_an_unknown_temperature_leaves_a_wider_band():
+    known = read(feed(begin(Battery(20.0), Start()), steady(12.9, -0.2, 1800, battery_c=20.0)))
+    unknown = read(feed(begin(Battery(20.0), Start()), steady(12.9, -0.2, 1800)))
+    assert unknown.high - unknown.low > known.high - known.low
+
+
+# --- volts
+
+
+def test_rested_volts_on_the_plateau_leave_a_wide_band_that_holds_the_truth():
+    plant = Plant(1, 0.55, swing=-1.0)
+    e = read(feed(begin(Battery(20.0), Start()), steady(4 * plant.rested(), 0.0, 1800, battery_c=25.0)))
+    # FINDINGS section 1: with the branch unknown, a rested reading at a true 50 % admits 29 to 70 %
+    assert e.high - e.low > 0.25
+    assert e.low < 0.55 < e.high
+    assert e.rests_on == "voltage only, on the flat part of the curve"
+    assert "full" in e.narrows
+
+
+def test_a_pack_at_the_knee_is_known_to_be_nearly_empty_within_minutes():
+    # WORKED: 2.987 V (12 V / 4 is 3.0) is 5 % on the measured discharge branch at 25 degC
+    e = read(feed(begin(Battery(20.0), Start()), steady(11.95, 0.0, 600, battery_c=25.0)))
+    assert e.high < 0.10 and e.soc == pytest.approx(0.045, abs=0.02)
+
+
+def test_a_start_far_from_what_volts_show_is_given_up():
+    e = read(feed(begin(Battery(20.0), Start(0.9, 0.05)), steady(12.3, -0.1, 3600, battery_c=25.0)))
+    assert e.high < 0.25
+    assert "against the start 90 ± 5 %" in e.rests_on
+
+
+def test_the_same_cells_in_another_number_in_series_give_the_same_figure():
+    four = read(feed(begin(Battery(20.0, 4), Start()), steady(13.0, -1.0, 1800, battery_c=25.0)))
+    eight = read(feed(begin(Battery(20.0, 8), Start()), steady(26.0, -1.0, 1800, battery_c=25.0)))
+    one = read(feed(begin(Battery(20.0, 1), Start()), steady(3.25, -1.0, 1800, battery_c=25.0)))
+    assert eight.soc == pytest.approx(four.soc, abs=1e-9) and one.soc == pytest.approx(four.soc, abs=1e-9)
+
+
+def test_resistance_is_learnt_from_the_steps_of_sending():
+    plant = Plant(3, 0.6)
+    rows = [row for row, _ in station(plant, 0.5, -1.0)]
+    learnt = read(feed(begin(Battery(20.0), Start(0.6)), rows)).resistance_ohm
+    # WORKED: the plant's series resistance is 4 x 0.05 / 20 = 10 milliohm; extremes 10 s apart add some slow part
+    assert learnt == pytest.approx(0.010, rel=0.2)
+    assert read(begin(Battery(20.0), Start())).resistance_ohm is None
+
+
+def test_two_separate_heaps_are_called_two_peaks_and_one_is_not():
+    belief = begin(Battery(20.0, 4, 0.0), Start(0.5, 0.02))
+    heaps = np.zeros_like(belief.core.weights)
+    heaps[:, :, 75], heaps[:, :, 175] = 0.6, 0.4
+    two = replace(belief, core=replace(belief.core, weights=heaps / heaps.sum()))
+    assert read(two).two_peaks and "peaks" in read(two).narrows
+    assert not read(belief).two_peaks
+
+
+# --- full
+
+
+def tail(volts, amps, seconds):
+    return steady(volts, amps, seconds, battery_c=25.0)
+
+
+def test_high_volts_with_a_small_tail_for_ten_minutes_are_full():
+    e = read(feed(begin(Battery(20.0), Start(0.6, 0.05)), tail(14.4, 0.5, 620)))
+    assert e.soc > 0.985 and e.low > 0.975 and e.high == pytest.approx(1.0, abs=0.003)
+    assert e.rests_on.startswith("full charge 0 min ago")
+
+
+def full_yet(rows):
+    return read(feed(begin(Battery(20.0), Start(0.6, 0.05)), rows)).rests_on.startswith("full charge")
+
+
+def test_high_volts_are_not_full_while_current_is_high_or_time_is_short_or_no_current_flows():
+    assert not full_yet(tail(14.4, 1.5, 1200))  # 0.075 C
+    assert not full_yet(tail(14.4, 0.5, 590))
+    assert not full_yet(tail(14.1, 0.5, 1200))
+    assert not full_yet(tail(15.0, 0.0, 1200))  # a protection switch that opened looks like this
+    assert not full_yet(tail(14.4, 0.5, 400) + tail(13.9, 0.5, 60) + tail(14.4, 0.5, 400))
+
+
+@cache
+def day_after_full():
+    """Part discharge, charge to full, then eight hours of use; the owner's capacity is 5 % too high."""
+    plant = Plant(5, 0.62, true_ah=20.0)
+    rows = station(plant, 3.0, -2.0) + charge_to_full(plant)
+    belief, _ = scored(begin(Battery(21.0), Start(0.7, 0.1)), rows)
+    return belief, scored(belief, station(plant, 7.0, -2.0))
+
+
+def test_after_a_full_charge_the_figure_stays_within_a_percent_with_a_capacity_five_percent_wrong():
+    anchored, (_, (soc, low, high, truth)) = day_after_full()
+    assert read(anchored).rests_on.startswith("full charge")
+    # BAR (wanted, issue 5): 1 % RMSE, 3 % at most, after a full charge, capacity 5 % wrong
+    assert np.sqrt(np.mean((soc - truth) ** 2)) <= 0.01
+    assert np.abs(soc - truth).max() <= 0.03
+    assert np.mean((low <= truth) & (truth <= high)) >= 0.85
+
+
+# --- partial cycles, both directions, on cells that are not the measured one
+
+
+@cache
+def partial_cycles():
+    out = []
+    for seed, (soc0, temp_c) in enumerate([(0.45, 15.0), (0.75, 25.0), (0.35, 35.0), (0.6, 25.0)]):
+        plant = Plant(10 + seed, soc0, temp_c, true_ah=20.0 * (1 + 0.04 * math.cos(seed)), swing=(-1.0) ** seed)
+        rows = []
+        for mean_a in (2.5, -3.0, 3.5, -2.5):
+            rows += station(plant, 1.5, mean_a)
+        for start in (Start(soc0, 0.05), Start(None)):
+            out.append(scored(begin(Battery(20.0), start), rows)[1])
+    return out
+
+
+def test_in_partial_cycles_of_other_cells_the_band_covers_as_often_as_it_claims():
+    inside = np.concatenate([(low <= truth) & (truth <= high) for _, low, high, truth in partial_cycles()])
+    # BAR (wanted, issue 5): 85 % or more for a band that claims 90 %
+    assert inside.mean() >= 0.85
+
+
+def test_in_partial_cycles_a_right_start_is_not_spoilt_by_volts():
+    for soc, _, _, truth in partial_cycles()[0::2]:
+        # BAR (ours): within the 5 % that the start itself was given with
+        assert np.sqrt(np.mean((soc - truth) ** 2)) <= 0.04
+
+
+# --- the same answer, always
+
+
+def test_the_same_intervals_give_the_same_bits():
+    rows = [row for row, _ in station(Plant(7, 0.5), 0.5, -1.0)]
+    a, b = (to_dict(feed(begin(Battery(20.0), Start()), rows)) for _ in range(2))
+    assert a == b
+
+
+def test_a_belief_saved_as_json_and_restored_continues_to_the_same_bits():
+    rows = [Interval(k * 1.0, 1.0, Tap(v=13.1 + 0.01 * (k % 7), a=-1.0, charge_c=-1.0)) for k in range(1000)]
+    straight = feed(begin(Battery(20.0), Start(0.7)), rows)
+    belief = begin(Battery(20.0), Start(0.7))
+    for k in (0, 333, 337, 995):  # 337: in the middle of a 10 s step
+        belief = from_dict(json.loads(json.dumps(to_dict(belief), allow_nan=False)))
+        belief = feed(belief, rows[k : {0: 333, 333: 337, 337: 995, 995: 1000}[k]])
+    assert to_dict(belief) == to_dict(straight)
+    assert read(belief).density.tobytes() == read(straight).density.tobytes()
+
+
+@pytest.mark.parametrize("damage", ["version", "core", "weights", "pending"])
+def test_a_damaged_saved_belief_is_refused(damage):
+    saved = to_dict(begin(Battery(20.0), Start()))
+    if damage == "weights":
+        saved["core"]["weights"] = saved["core"]["weights"][:100]
+    else:
+        del saved[damage]
+    with pytest.raises(StoreError):
+        from_dict(saved)
+
+
+def test_tenth_second_and_one_second_rows_of_the_same_hour_agree():
+    slow = feed(begin(Battery(20.0), Start()), steady(12.9, -1.0, 1800, 1.0, battery_c=25.0))
+    fast = feed(begin(Battery(20.0), Start()), steady(12.9, -1.0, 1800, 0.1, battery_c=25.0))
+    assert read(fast).soc == pytest.approx(read(slow).soc, abs=1e-6)
+
+
+def test_a_step_leaves_the_belief_it_was_given_untouched():
+    belief = feed(begin(Battery(20.0), Start()), steady(12.9, -1.0, 95, battery_c=25.0))
+    saved = to_dict(belief)
+    feed(belief, steady(12.5, -5.0, 600, battery_c=25.0))
+    assert to_dict(belief) == saved
+
+
+def test_an_hour_at_one_second_takes_under_two_tenths_of_a_second():
+    rows = steady(13.0, -1.0, 3600, 1.0, battery_c=25.0)
+    belief = begin(Battery(20.0), Start())
+    best = math.inf
+    for _ in range(3):
+        began = time.perf_counter()
+        feed(belief, rows)
+        best = min(best, time.perf_counter() - began)
+    # BAR (wanted, issue 5): 10 h of 1 s data in 1 s, so 0.1 s an hour; twice that allowed for a busy machine
+    assert best <= 0.2
