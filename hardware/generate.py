@@ -111,7 +111,8 @@ def main(argv: list[str]) -> int:
     stale = [p for p, text in wanted.items() if not p.exists() or p.read_text(encoding="utf-8") != text]
     if "--check" in argv:
         for path in stale:
-            print(f"{path.relative_to(HERE.parent)} disagrees with hardware/board.toml: run python3 hardware/generate.py")
+            name = path.relative_to(HERE.parent)
+            print(f"{name} disagrees with hardware/board.toml: run python3 hardware/generate.py")
         return 1 if stale else 0
     for path in stale:
         path.write_text(wanted[path], encoding="utf-8", newline="\n")

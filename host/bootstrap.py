@@ -48,7 +48,13 @@ def ensure(extras: tuple[str, ...] = ()) -> Path:
         return python
     if not python.exists() or not _works(python):
         print(f"Making the environment in {VENV} (once) ...", flush=True)
-        venv.create(VENV, with_pip=True, clear=True)
+        try:
+            venv.create(VENV, with_pip=True, clear=True)
+        except (subprocess.CalledProcessError, OSError) as e:
+            raise SystemExit(
+                f"The environment can't be made ({e}). On Debian and Ubuntu: sudo apt install python3-venv; "
+                "elsewhere check that this folder can be written to and the disk is not full."
+            ) from e
     print(f"Installing {len(wanted)} packages and what they need ...", flush=True)
     _pip(python, wanted)
     optional = project["optional-dependencies"]["micropython"]

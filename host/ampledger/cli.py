@@ -45,7 +45,7 @@ def _share(text: str) -> float:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="ampledger",
-        description="Where the power of a portable station comes from, how much is left, and whether to stay on the air.",
+        description="Where the power of a portable station comes from, how much is left, whether to stay on the air.",
         epilog="Without a command: live.",
     )
     parser.add_argument("--version", action="version", version=f"ampledger {__version__}")
@@ -54,9 +54,7 @@ def _parser() -> argparse.ArgumentParser:
     live = sub.add_parser("live", help="the live view in the browser; the demo box when no board answers")
     live.add_argument("--port", type=int, default=8137, help="TCP port of the page (default 8137; 0: any free one)")
     live.add_argument("--host", default="127.0.0.1", help="address to serve on (default: this computer only)")
-    live.add_argument(
-        "--let-others-see", action="store_true", help="allow an address that other computers can reach; there is no login"
-    )
+    live.add_argument("--let-others-see", action="store_true", help="allow --host beyond this computer (no login)")
     live.add_argument("--no-browser", action="store_true", help="do not open a browser")
     live.add_argument("--demo", action="store_true", help="the demo box, even if a board is plugged in")
     live.add_argument("--demo-scenario", choices=("heron", "frost"), default="heron", help=argparse.SUPPRESS)
@@ -129,7 +127,7 @@ def _demo(args: argparse.Namespace) -> Iterator[_Feed]:
     """The demo box in a process of its own, and a clock that shows the scenario's time."""
     start_s = args.demo_start
     if start_s is None:
-        start_s = _DEMO_START_S if args.demo_scenario == "heron" else 480.0
+        start_s = _DEMO_START_S if args.demo_scenario == "heron" else 3900.0
     command = [sys.executable, "-m", "ampledger.simbox", "--scenario", args.demo_scenario]
     command += ["--start-s", str(start_s), "--speed", str(args.demo_speed)]
     if args.demo_interpreter:
@@ -147,13 +145,13 @@ def _demo(args: argparse.Namespace) -> Iterator[_Feed]:
         def ticks() -> float:
             return (time.monotonic() - began) * speed
 
-        name = "MicroPython" if said["interpreter"] == "micropython" else "CPython with a shim (no MicroPython here)"
+        real = said["interpreter"] == "micropython"
         yield _Feed(
             lambda: [said["url"]],
             lambda: start + ticks(),
             ticks,
             "Demo: an invented box on an invented day. No board is being read.",
-            f"The board's firmware runs unmodified under {name}.",
+            "MicroPython" if real else "CPython with stand-ins, as there is no MicroPython for this system",
         )
     finally:
         child.stdin.close()

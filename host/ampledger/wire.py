@@ -26,7 +26,7 @@ try:
     from micropython import const
 except ImportError:
 
-    def const(value):  # the host's interpreter has no such thing
+    def const(value: int) -> int:  # the host's interpreter has no such thing
         return value
 
 
@@ -84,7 +84,7 @@ class WireError(Exception):
     """Bytes that are not a frame or not a command; the message says why."""
 
 
-def cobs_into(src, n, dst, at):
+def cobs_into(src: bytes | bytearray, n: int, dst: bytearray, at: int) -> int:
     """
     Stuff the first `n` bytes of `src` into `dst` from `at` on; returns the end.
 
@@ -115,7 +115,7 @@ def cobs_into(src, n, dst, at):
     return at
 
 
-def uncobs(data):
+def uncobs(data: bytes) -> bytes:
     """Undo COBS; `data` without delimiters. Raises WireError when the stuffing does not fit."""
     out = bytearray()
     at = 0
@@ -136,7 +136,7 @@ def uncobs(data):
     return bytes(out)
 
 
-def frame_into(raw, n, out):
+def frame_into(raw: bytearray, n: int, out: bytearray) -> int:
     """
     Finish a frame: `raw[:n]` holds head and payload and has 4 bytes to spare.
 
@@ -151,14 +151,14 @@ def frame_into(raw, n, out):
     return end + 1
 
 
-def frame(kind, tx, payload, version=VERSION):
+def frame(kind: int, tx: int, payload: bytes, version: int = VERSION) -> bytes:
     """One whole frame as bytes; for hosts, tests and rare frames."""
     raw = bytearray((kind, version, tx & 0xFF)) + payload + bytes(CRC)
     out = bytearray(len(raw) + len(raw) // 254 + 3)
     return bytes(out[: frame_into(raw, len(raw) - CRC, out)])
 
 
-def unframe(data):
+def unframe(data: bytes) -> tuple[int, int, int, bytes]:
     """
     Check the bytes between two delimiters.
 
@@ -175,7 +175,19 @@ def unframe(data):
     return raw[0], raw[1], raw[2], raw[HEAD:n]
 
 
-def put_reading_head(buf, at, flags, boot, seq, mono_lo, mono_hi, span_ms, temp_c16, energy_lo, energy_hi):
+def put_reading_head(
+    buf: bytearray,
+    at: int,
+    flags: int,
+    boot: bytes,
+    seq: int,
+    mono_lo: int,
+    mono_hi: int,
+    span_ms: int,
+    temp_c16: int,
+    energy_lo: int,
+    energy_hi: int,
+) -> None:
     """
     Write the head of a reading. Nothing is allocated: every number fits a small integer.
 
@@ -197,14 +209,27 @@ def put_reading_head(buf, at, flags, boot, seq, mono_lo, mono_hi, span_ms, temp_
     struct.pack_into("<i", buf, at + 22, energy_hi)
 
 
-def put_24(buf, at, value):
+def put_24(buf: bytearray, at: int, value: int) -> None:
     """Write a signed or unsigned 24-bit number."""
     buf[at] = value & 0xFF
     buf[at + 1] = (value >> 8) & 0xFF
     buf[at + 2] = (value >> 16) & 0xFF
 
 
-def put_channel(buf, at, status, n, tag, bus_sum, bus_min, bus_max, cur_sum, cur_min, cur_max, charge):
+def put_channel(
+    buf: bytearray,
+    at: int,
+    status: int,
+    n: int,
+    tag: int,
+    bus_sum: int,
+    bus_min: int,
+    bus_max: int,
+    cur_sum: int,
+    cur_min: int,
+    cur_max: int,
+    charge: bytes | bytearray,
+) -> None:
     """
     Write one channel: sums, lowest and highest of `n` samples in raw counts of the
     chip, and its 40-bit charge counter as 5 bytes, most significant first, as read.
@@ -225,17 +250,17 @@ def put_channel(buf, at, status, n, tag, bus_sum, bus_min, bus_max, cur_sum, cur
     buf[at + 28] = charge[4]
 
 
-def signed(value, bits):
+def signed(value: int, bits: int) -> int:
     """Two's complement of `bits` bits."""
     return value - (1 << bits) if value >> (bits - 1) else value
 
 
-def get_24(buf, at):
+def get_24(buf: bytes, at: int) -> int:
     """An unsigned 24-bit number."""
     return buf[at] | buf[at + 1] << 8 | buf[at + 2] << 16
 
 
-def take_reading(payload):
+def take_reading(payload: bytes) -> Reading:
     """A reading from its payload. Raises WireError when the length is wrong."""
     if len(payload) != READING_SIZE:
         raise WireError("a reading has %d bytes, not %d" % (READING_SIZE, len(payload)))
@@ -265,25 +290,25 @@ def take_reading(payload):
     return Reading(flags, boot, seq, (hi << 29) + lo, span, temp, (e_hi << 24) + e_lo, tuple(channels))
 
 
-def put_anchor(boot, mono_ms, unix_ms, uncertainty_ms):
+def put_anchor(boot: bytes, mono_ms: int, unix_ms: int, uncertainty_ms: int) -> bytes:
     """Payload of an anchor: at `mono_ms` of this boot it was `unix_ms`, give or take."""
     return struct.pack("<4sQQI", boot, mono_ms, unix_ms, uncertainty_ms)
 
 
-def take_anchor(payload):
+def take_anchor(payload: bytes) -> Anchor:
     """An anchor from its payload. Raises WireError when the length is wrong."""
     if len(payload) != ANCHOR_SIZE:
         raise WireError("an anchor has %d bytes, not %d" % (ANCHOR_SIZE, len(payload)))
     return Anchor(*struct.unpack("<IQQI", payload))
 
 
-def parts(text):
+def parts(text: bytes) -> list[bytes]:
     """Split JSON text (bytes) into payloads of INFO or REPLY frames: index, count, bytes."""
     count = max(1, (len(text) + PART - 1) // PART)
     return [bytes((i, count)) + text[i * PART : (i + 1) * PART] for i in range(count)]
 
 
-def command(verb, *args):
+def command(verb: str, *args: object) -> bytes:
     """A command line for the board, as bytes with its checksum and line end."""
     body = " ".join([verb] + [str(a) for a in args]).encode()
     for b in body:
@@ -292,7 +317,7 @@ def command(verb, *args):
     return body + b";%08x\n" % (crc32(body) & 0xFFFFFFFF)
 
 
-def take_command(line):
+def take_command(line: bytes) -> list[str]:
     """
     The words of a command line (bytes, without the line end), as a list of str.
 

@@ -1,7 +1,6 @@
 # Facts about the sampler and its driver, under both interpreters. The bus is a
 # table of register bytes; the full chip model is at work in tests/loop.
 import micropython
-
 from ampboard import wire
 from ampboard.ina228 import AdcError, Ina228
 from ampboard.sampler import Channel, Clock, Sampler

@@ -12,7 +12,7 @@ COBS = (
     (b"\x11\x22\x33\x44", b"\x05\x11\x22\x33\x44"),
     (b"\x11\x00\x00\x00", b"\x02\x11\x01\x01\x01"),
     (bytes(range(1, 255)), b"\xff" + bytes(range(1, 255))),
-    (bytes(range(0, 255)), b"\x01\xff" + bytes(range(1, 255))),
+    (bytes(range(255)), b"\x01\xff" + bytes(range(1, 255))),
     (bytes(range(1, 256)), b"\xff" + bytes(range(1, 255)) + b"\x02\xff"),
     (bytes(range(2, 256)) + b"\x00", b"\xff" + bytes(range(2, 256)) + b"\x01\x01"),
     (bytes(range(3, 256)) + b"\x00\x01", b"\xfe" + bytes(range(3, 256)) + b"\x02\x01"),

@@ -7,12 +7,11 @@ import io
 import math
 import random
 
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from ampledger.core.model import Interval, Tap
 from ampledger.errors import LogError
 from ampledger.logfile import Log, read_log, write_log
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 QUICK = settings(max_examples=250, deadline=None, database=None)
 

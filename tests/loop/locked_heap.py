@@ -5,7 +5,6 @@ import sys
 try:
     import machine
     import micropython
-
     from ampboard import config, wire
     from ampboard.ina228 import Ina228
     from ampboard.ring import Ring

@@ -19,12 +19,12 @@ from ampledger.store import Store
 class Rig:
     """Board on the bench and host, on one clock: the box's. Use as a context manager."""
 
-    def __init__(self, folder: Path, box: Any, *, speed: float = 20.0, start: Start | None = None, **bench: Any) -> None:
+    def __init__(self, folder: Path, box: Any, *, speed: float = 20.0, **bench: Any) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.bench = Bench(box, folder / "port", speed=speed, **bench)
         self.bench.sent = bytearray()
         self.box, self.data = box, folder / "records.sqlite"
-        self.engine = Engine(Battery(20.0), start or Start(0.8))
+        self.battery = Battery(20.0)
         self.views: list[Any] = []
         self.store: Store | None = None
         self.live: Live | None = None
@@ -32,7 +32,7 @@ class Rig:
     def connect(self) -> None:
         """Start a host."""
         self.store = Store(self.data)
-        engine = Engine(self.engine.battery, Start(0.8))
+        engine = Engine(self.battery, Start(0.8))
         step = engine.step
 
         def stepped(interval: Any) -> Any:

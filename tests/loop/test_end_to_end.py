@@ -20,6 +20,7 @@ from ampledger import wire
 from ampledger.simbox.bench import Bench
 from ampledger.simbox.box import LogBox, StationBox, WaveBox
 from conftest import SHARED, TOP, missing
+
 from loop.rig import Rig
 
 pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("micropython")]

@@ -11,7 +11,7 @@ from __future__ import annotations
 import pytest
 from ampboard.ina228 import Ina228 as Driver
 from ampledger import wire
-from ampledger.decode import moved_c, scale_of, Counter
+from ampledger.decode import Counter, moved_c, scale_of
 from ampledger.simbox.chips import Bus, Ina228
 
 ADC_CONFIG = 0xFB68  # power-up: everything, 1052 us each, no averaging

@@ -65,12 +65,8 @@ def test_every_firmware_file_is_on_the_list_and_exists() -> None:
 
 @pytest.mark.slow
 def test_the_wheel_carries_the_firmware(tmp_path: Path) -> None:
-    done = subprocess.run(
-        [sys.executable, "-m", "pip", "wheel", "--no-deps", "--disable-pip-version-check", "-w", str(tmp_path), str(TOP)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    command = [sys.executable, "-m", "pip", "wheel", "--no-deps", "--disable-pip-version-check"]
+    done = subprocess.run([*command, "-w", tmp_path, TOP], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr[-2000:]
     (wheel,) = tmp_path.glob("ampledger-*.whl")
     names = set(zipfile.ZipFile(wheel).namelist())

@@ -13,7 +13,6 @@ import time
 from pathlib import Path
 
 import pytest
-
 from ampledger.core.model import Interval, Tap
 from ampledger.errors import BoxError, LogError
 from ampledger.logfile import VALUE_COLUMNS, Log, read_log, whole_files, write_log

@@ -18,7 +18,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-
 from ampledger import replay
 from ampledger.core.model import Interval
 from ampledger.errors import BoxError

@@ -1,7 +1,6 @@
 # The board's time, as the bench tells it.
-from utime import *
-
 import boxlink
+from utime import *
 
 _PERIOD = 1 << 30
 _HALF = 1 << 29

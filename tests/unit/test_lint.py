@@ -1,0 +1,30 @@
+"""Lint and types, with the settings of pyproject.toml."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+from conftest import TOP, missing
+
+STRICT = ["core", "wire.py", "decode.py", "store.py", "link.py", "live.py", "logfile.py", "replay.py", "page"]
+
+
+def run(tool: str, *arguments: str) -> None:
+    try:
+        __import__(tool)
+    except ImportError:
+        missing(f"{tool} (it is in the test environment)")
+    command = [sys.executable, "-m", tool, *arguments]
+    done = subprocess.run(command, cwd=TOP, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_ruff() -> None:
+    run("ruff", "check", "--no-cache", ".")
+
+
+@pytest.mark.slow
+def test_types() -> None:
+    run("mypy", "--no-error-summary", *[f"host/ampledger/{p}" for p in STRICT])
