@@ -1,7 +1,8 @@
 """
 `python3 tests`: make the environment, then the whole suite; what CI runs.
 
-Arguments go on to pytest: `python3 tests tests/unit -k wire`.
+Arguments go on to pytest: `python3 tests tests/unit -k wire`. The word `bench`
+alone prints speeds as ratios to general-purpose peers instead.
 """
 
 import os
@@ -17,6 +18,8 @@ if __name__ == "__main__":
     bootstrap.ensure(("test",))
     arguments = sys.argv[1:]
     os.chdir(TOP)
+    if arguments[:1] == ["bench"]:
+        sys.exit(bootstrap.run(["tests/bench.py", *arguments[1:]]))
     if not any(not a.startswith("-") for a in arguments):
         arguments = [*arguments, "tests"]
     sys.exit(bootstrap.run(["-m", "pytest", *arguments]))

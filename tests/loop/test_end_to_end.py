@@ -17,8 +17,9 @@ from typing import Any
 
 import pytest
 from ampledger import wire
+from ampledger.simbox.__main__ import played
 from ampledger.simbox.bench import Bench
-from ampledger.simbox.box import LogBox, StationBox, WaveBox
+from ampledger.simbox.box import StationBox, WaveBox
 from conftest import SHARED, TOP, missing
 
 from loop.rig import Rig
@@ -96,18 +97,20 @@ def test_a_measured_cell_as_the_box(tmp_path: Path) -> None:
     import csv
     import gzip
 
-    import numpy as np
-
     path = SHARED / "data" / "lfp_cell" / "lfp26650_dyn_P25_s1_1s.csv.gz"
+    log = tmp_path / "measured.csv"
     with gzip.open(path, "rt") as f:
-        rows = [(float(r["t_s"]), 4 * float(r["cell_v"]), float(r["cell_a"])) for r in csv.DictReader(f)]
-    part = np.array(rows[9000:9600])
-    box = LogBox(part[:, 0], part[:, 1], part[:, 2])
+        rows = list(csv.DictReader(f))[9000:9600]
+    # Four cells in series.
+    lines = [f"{r['t_s']},{4 * float(r['cell_v']):.4f},{r['cell_a']},{r['temp_c']}" for r in rows]
+    log.write_text("\n".join(["t_s,battery_v,battery_a,battery_c", *lines]) + "\n")
+    box = played(log)
     with Rig(tmp_path, box, speed=50.0) as rig:
         rig.until_box(590.0, 60)
         rig.disconnect()
-        rows_ = rig.stored()
-    last = wire.take_reading(rows_[max(rows_)])
+        stored = rig.stored()
+    last = wire.take_reading(stored[max(stored)])
+    assert last.temp_c16 == 25 * 16
     # Stored counters against the integral of the recorded current up to the same instant, to one record.
     t = rig.views[-1].time_s - box.start_unix_s
     true = box.integral_c("battery", 0.0, t)

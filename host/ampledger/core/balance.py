@@ -219,14 +219,15 @@ def who_supplies(solar_a: float | None, load_a: float | None, battery_a: float |
     "none" when the load draws nothing worth naming (30 mA, which the box and its controller draw themselves),
     "sun" when the battery gives nothing, "battery" when the sun gives nothing, "sun+battery" when both do,
     "unknown" when the taps at hand cannot tell. The dead band is 30 mA or 3 % of the load, the larger: two
-    shunts of 1 % each disagree by about that, and a smaller share would come and go with every reading.
+    shunts of 1 % each disagree by about that, and a smaller share would come and go with every reading. With
+    the battery's current alone, "battery" while it discharges: whether the sun helps is then not measured.
     Of three currents the battery's decides, since it has the sign; one missing current is made from the others.
     """
     solar, load, battery = _finite(solar_a), _finite(load_a), _finite(battery_a)
     if load is None and solar is not None and battery is not None:
         load = solar - battery
     if load is None:
-        return "unknown"
+        return "battery" if solar is None and battery is not None and battery < -_DEAD_A else "unknown"
     if load < _DEAD_A:
         return "none"
     if solar is None and battery is not None:

@@ -22,7 +22,8 @@ class Outlook:
     """
     above_reserve_ah : charge above the reserve, low and high end of the 90 % band. [Ah]
     early_s, late_s : UTC at which the reserve is reached, None when it is not
-        being approached; late_s None alone: farther off than a week. [s]
+        being approached or that is not known; late_s None alone: farther off
+        than a week. `early_s` is now when the low end is at the reserve. [s]
     """
 
     above_reserve_ah: tuple[float, float]
@@ -39,7 +40,7 @@ def outlook(
     net_a : current into the battery averaged over the transmit cycle, None if unknown. [A]
     """
     above = (max(0.0, (low - reserve_soc) * capacity_ah), max(0.0, (high - reserve_soc) * capacity_ah))
-    if net_a is None or net_a > -_NOTHING_A:
+    if net_a is None or not net_a <= -_NOTHING_A:
         return Outlook(above, None, None)
     early = above[0] * 3600 / (-net_a * (1 + _DRIFT))
     late = above[1] * 3600 / (-net_a * (1 - _DRIFT))

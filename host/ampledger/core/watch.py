@@ -6,18 +6,20 @@ notices that are raised, change and clear, each with the figures that caused
 it, what it likely is and what to do. It measures its delays in seconds of
 data, not by any clock, and never says that something is safe.
 
-Thresholds: see the comment at each; those without a source are common
-practice. More conditions follow; a condition is one entry of `_judge`.
+Thresholds: see the comment at each. Those without one, and all delays, are
+common practice, no source. A condition is one entry of `_judge`.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from ampledger.core.model import Battery, Interval, Tap
 
 SEVERITIES = ("info", "caution", "warning", "act")
+_TAPS = ("solar", "battery", "load")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +69,8 @@ class Facts:
 class _Held:
     notice: Notice | None = None  # as it would be, or is, on show
     on_s: float = 0.0  # how long the condition has held
-    off_s: float = 0.0  # how long it has not
+    off_s: float = 0.0  # how long it has been over
+    other_s: float = 0.0  # how long it has asked for another severity than the one on show
     open: bool = False
 
 
@@ -101,11 +104,26 @@ class _Case:
     figures: dict[str, float]
 
 
-def _a(value: float | None) -> str:
-    return "an unknown current" if value is None else f"{value:.2f} A"
+def _number(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
 
 
-def _judge(interval: Interval, facts: Facts, battery: Battery, seen: frozenset[str]) -> list[_Case]:
+def _silent(tap: Tap | None) -> bool:
+    return tap is None or (_number(tap.v) is None and _number(tap.a) is None)
+
+
+def _a(value: float) -> str:
+    return f"{value + 0.0:.2f} A" if abs(value) >= 0.005 else "nothing"
+
+
+def _left(facts: Facts) -> str:
+    return f"{100 * facts.low:.0f} % to {100 * facts.high:.0f} % left, the reserve is {100 * facts.reserve_soc:.0f} %."
+
+
+def _judge(
+    interval: Interval, facts: Facts, battery: Battery, seen: frozenset[str], shown: Mapping[str, str]
+) -> list[_Case]:
+    """`shown`: the severity of each notice that is open, for levels that differ on the way up and down."""
     cases: list[_Case] = []
     supply, demand = facts.supply_a, facts.demand_a
     short = facts.verdict == "short"
@@ -119,33 +137,36 @@ def _judge(interval: Interval, facts: Facts, battery: Battery, seen: frozenset[s
             0.0,
             "caution",
             "The draw is higher than the input",
-            f"Averaged over sending and receiving the station draws {_a(demand)} and gets {_a(supply)}; "
+            "Averaged over sending and receiving, more goes out of the battery than into it."
+            if supply is None or demand is None
+            else f"Averaged over sending and receiving the station draws {_a(demand)} and {_a(supply)} comes in; "
             "the battery makes up the difference.",
             "More or longer sending, less sun on the panel, or the panel unplugged.",
             "Lower the power or send less, turn the panel to the sun; or carry on and watch what is left.",
             {} if supply is None or demand is None else {"supply_a": supply, "demand_a": demand},
         )
     )
-    a, v, temp = interval.battery.a, interval.battery.v, interval.battery_c
-    charging = None if a is None or temp is None else a > 0.02
-    # Charging range 0..45 degC of a maker's sheet (CHECKS: one maker's 12.8 V sheet); 2 degC margin of the sensor.
-    frozen = None if charging is None or temp is None else charging and temp <= 0.0
-    cold = None if charging is None or temp is None else charging and temp <= 2.0
-    if temp is not None and a is not None:
-        figures = {"battery_c": temp, "battery_a": a}
+    a, v, temp = _number(interval.battery.a), _number(interval.battery.v), _number(interval.battery_c)
+    if a is not None:
+        # A maker's data sheet of a 12.8 V LiFePO4 pack: charge 0..45 degC. 2 degC above it for the sensor, which is
+        # not in the cells; 1 degC of hysteresis between the severities.
+        charging = a > 0.02
+        frozen = temp is not None and temp <= (1.0 if shown.get("cold-charging") == "act" else 0.0)
+        warm = temp is not None and temp >= 5.0
         cases.append(
             _Case(
                 "cold-charging",
-                cold,
-                temp >= 5.0 or not charging,
+                False if not charging else None if temp is None else temp <= 2.0,
+                warm or not charging,
                 2.0 if frozen else 10.0,
-                10.0,
+                # While sending the battery does not charge; it does again right after the over. Longer than an over.
+                10.0 if warm else 120.0,
                 "act" if frozen else "warning",
-                "The battery is being charged while it is too cold",
-                f"{temp:.1f} °C at the battery and {a:.2f} A going into it.",
+                "The battery is too cold to be charged" if frozen else "The battery is almost too cold to be charged",
+                "" if temp is None else f"{temp + 0.0:.1f} °C at the battery and {a:.2f} A going into it.",
                 "The panel charges a cold battery. Charging LiFePO4 at or below 0 °C can damage it for good.",
                 "Disconnect the panel until the battery is above 5 °C; the battery's own sheet decides.",
-                figures,
+                {} if temp is None else {"battery_c": temp, "battery_a": a},
             )
         )
     if temp is not None:
@@ -166,7 +187,8 @@ def _judge(interval: Interval, facts: Facts, battery: Battery, seen: frozenset[s
         )
     if v is not None:
         cell = v / battery.series
-        # 14.8 V on four cells: above the 14.6 V at which charging ends by two makers' sheets; cut-off 10 V by one.
+        # Makers' data sheets of 12.8 V LiFePO4 packs: charging ends at 14.4 V (one), 14.6 +-0.2 V (another), so that
+        # 14.8 V, 3.70 V a cell, is above both. They cut off at 10 V and at 8 V; 11.2 V leaves time to act.
         cases.append(
             _Case(
                 "volts-high",
@@ -188,7 +210,7 @@ def _judge(interval: Interval, facts: Facts, battery: Battery, seen: frozenset[s
                 cell < 2.80,
                 cell > 2.95,
                 5.0,
-                30.0,
+                120.0,  # it recovers between overs: not a new notice for each
                 "warning",
                 "The battery's voltage is low",
                 f"{v:.2f} V at the battery.",
@@ -201,43 +223,39 @@ def _judge(interval: Interval, facts: Facts, battery: Battery, seen: frozenset[s
     cases.append(
         _Case(
             "reserve-reached",
-            facts.soc <= facts.reserve_soc and narrow,
+            facts.high <= facts.reserve_soc or (facts.soc <= facts.reserve_soc and narrow),
             facts.soc > facts.reserve_soc + 0.03,
             10.0,
             60.0,
             "act",
             "The reserve is reached",
-            f"{facts.low:.0%} to {facts.high:.0%} left, the reserve is {facts.reserve_soc:.0%}.",
+            _left(facts),
             "What was planned for this outing has been used.",
             "Finish the contact and stop sending.",
             {"soc_low": facts.low, "soc_high": facts.high},
         )
     )
-    near = facts.early_s is not None and facts.early_s - interval.end_s < 20 * 60
+    left_s = None if facts.early_s is None else facts.early_s - interval.end_s
+    near = left_s is not None and left_s < 20 * 60
     cases.append(
         _Case(
             "reserve-near",
-            near and narrow and facts.soc > facts.reserve_soc,
-            not near,
+            # Not approached, or just not known?
+            None if left_s is None and facts.verdict == "unknown" else near and narrow and facts.soc > facts.reserve_soc,
+            left_s is None or left_s > 30 * 60 or facts.soc <= facts.reserve_soc,
             30.0,
             120.0,
             "warning",
             "The reserve may be reached within 20 minutes",
-            f"{facts.low:.0%} to {facts.high:.0%} left, the reserve is {facts.reserve_soc:.0%}.",
+            _left(facts),
             "The battery carries more of the load than it can for long.",
             "Lower the power, send less, or plan the last contact.",
             {"soc_low": facts.low, "soc_high": facts.high},
         )
     )
     for name in sorted(seen):
-        tap: Tap | None = getattr(interval, name)
-        gone = tap is None or (tap.v is None and tap.a is None)
-        others = any(
-            t is not None and t.a is not None
-            for other in ("solar", "battery", "load")
-            if other != name
-            for t in (getattr(interval, other),)
-        )
+        gone = _silent(getattr(interval, name))
+        others = any(not _silent(getattr(interval, other)) for other in _TAPS if other != name)
         cases.append(
             _Case(
                 f"no-reading-{name}",
@@ -263,42 +281,40 @@ def step(watch: Watch, interval: Interval, facts: Facts, battery: Battery) -> tu
     An interval in which nothing was seen (a gap) neither raises nor clears
     anything. Returns the new state and what changed on show.
     """
-    present = {
-        name
-        for name in ("solar", "battery", "load")
-        for tap in (getattr(interval, name),)
-        if tap is not None and tap.a is not None
-    }
+    present = {name for name in _TAPS if not _silent(getattr(interval, name))}
     if not present:
         return watch, ()
     seen = watch.seen if present <= watch.seen else watch.seen | present
     held = dict(watch.held)
+    shown = {code: h.notice.severity for code, h in watch.held if h.open and h.notice is not None}
     events: list[Event] = []
     now_s, dt_s = interval.end_s, interval.dt_s
-    for case in _judge(interval, facts, battery, seen):
+    for case in _judge(interval, facts, battery, seen, shown):
         old = held.get(case.code)
         if case.holds is None or (old is None and not case.holds):
             continue
         old = old or _Held()
         if case.holds:
-            since_s = old.notice.since_s if old.notice is not None else interval.start_s
+            # A clock that was set back must not leave a notice that begins in the future.
+            since_s = min(old.notice.since_s, interval.start_s) if old.notice is not None else interval.start_s
             notice = Notice(
                 case.code, case.severity, case.title, case.seen, case.likely, case.do, since_s, case.figures
             )
-            new = _Held(notice, old.on_s + dt_s, 0.0, old.open)
-            if not old.open and new.on_s >= case.on_s:
+            new = _Held(notice, old.on_s + dt_s, open=old.open)
+            if not old.open and new.on_s >= case.on_s - 1e-6:
                 new = replace(new, open=True)
                 events.append(Event(now_s, "raised", notice))
             elif old.open and old.notice is not None and old.notice.severity != case.severity:
-                worse = SEVERITIES.index(case.severity) > SEVERITIES.index(old.notice.severity)
-                if worse and new.on_s < case.on_s:
-                    new = replace(new, notice=replace(notice, severity=old.notice.severity))
-                else:
+                other_s = old.other_s + dt_s
+                if other_s >= case.on_s - 1e-6:
                     events.append(Event(now_s, "changed", notice))
+                else:
+                    waiting = replace(notice, severity=old.notice.severity, title=old.notice.title)
+                    new = replace(new, notice=waiting, other_s=other_s)
             held[case.code] = new
         elif old.open and case.over:
             off_s = old.off_s + dt_s
-            if off_s >= case.off_s:
+            if off_s >= case.off_s - 1e-6:
                 del held[case.code]
                 if old.notice is not None:
                     events.append(Event(now_s, "cleared", old.notice))

@@ -15,24 +15,27 @@ import sys
 import tempfile
 from pathlib import Path
 
+from ampledger.errors import LogError
+from ampledger.logfile import read_log
 from ampledger.simbox.bench import Bench
-from ampledger.simbox.box import ScenarioBox
+from ampledger.simbox.box import LogBox, ScenarioBox
 
 
 def main() -> int:
     """Run the demo box until standard input ends."""
     parser = argparse.ArgumentParser(prog="python -m ampledger.simbox", description="The invented demo box.")
     parser.add_argument("--scenario", choices=("heron", "frost"), default="heron")
+    parser.add_argument("--log", type=Path, help="play a log in our CSV format back instead of a scenario")
     parser.add_argument("--start-s", type=float, default=0.0, help="begin so many seconds into the scenario")
     parser.add_argument("--speed", type=float, default=1.0)
     parser.add_argument("--interpreter", choices=("micropython", "cpython"))
     parser.add_argument("--socket", action="store_true", help="a socket instead of a pseudo-terminal")
     args = parser.parse_args()
-    box = ScenarioBox(args.scenario, start_s=args.start_s)
+    box = played(args.log) if args.log else ScenarioBox(args.scenario, start_s=args.start_s)
     with tempfile.TemporaryDirectory(prefix="ampledger-demo-") as folder:
         link = None if args.socket or sys.platform == "win32" else Path(folder) / "port"
         with Bench(box, link, speed=args.speed, interpreter=args.interpreter) as bench:
-            for at_s, what in events(args.scenario, args.start_s, bench):
+            for at_s, what in [] if args.log else events(args.scenario, args.start_s, bench):
                 bench.at(at_s, what)
             print(
                 json.dumps({"url": bench.url, "interpreter": bench.interpreter, "start_unix_s": box.start_unix_s}),
@@ -49,6 +52,29 @@ def main() -> int:
                 elif order == "flip":
                     bench.faults.flip = float(value)
     return 0
+
+
+def played(path: Path) -> LogBox:
+    """A recorded log as the box; in place of a row without battery readings the row before it goes on."""
+    log = read_log(path)
+    rows = [i for i in log.intervals if i.battery.v is not None and i.battery.a is not None]
+    if len(rows) < 2:
+        raise LogError(f"{path} has fewer than two rows with battery volts and amps: nothing to play back.")
+
+    def column(tap: str) -> list[float] | None:
+        taps = [getattr(i, tap) for i in rows]
+        return None if any(t is None or t.a is None for t in taps) else [t.a for t in taps]
+
+    temperature = [i.battery_c for i in rows]
+    return LogBox(
+        [i.start_s for i in rows],
+        [i.battery.v for i in rows],
+        [i.battery.a for i in rows],
+        column("solar"),
+        column("load"),
+        None if None in temperature else temperature,
+        start_unix_s=rows[0].start_s if log.time_column == "time_utc" else 1789250000.0,
+    )
 
 
 def events(scenario: str, start_s: float, bench: Bench) -> list:
