@@ -9,6 +9,7 @@ same views.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,10 +19,18 @@ from ampledger.core.estimate import Estimate
 from ampledger.core.forecast import Outlook
 from ampledger.core.model import Battery, Interval, Start
 from ampledger.core.watch import Event, Facts, Notice, Watch
-from ampledger.errors import ConfigError
+from ampledger.errors import BoxError, ConfigError
 
 # The estimator moves in steps of about 10 s; in between the band travels with the counted charge.
 _READ_EVERY_S = 10.0
+
+# For the sentence; common practice, no source. Below the first nothing flows worth naming (the box's own draw, as in
+# balance.py); a forecast farther off than the second is told in hours, for a clock time would be taken for today's;
+# a band wider than the third is not known well.
+_NOTHING_A = 0.03
+_CLOCK_S = 12 * 3600.0
+_WIDE = 0.3
+_SPARE_S = 60.0  # until a full battery is believed to be none: an over, and half a minute in which it recovers
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +44,12 @@ class Sentence:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """The station at the end of one interval."""
+    """
+    The station at the end of one interval.
+
+    spare : a full battery holds the controller back: `balance.supply_a` is then what the sun could bring, and
+        the surplus in `balance.net_a` does not flow.
+    """
 
     time_s: float
     interval: Interval
@@ -45,6 +59,7 @@ class View:
     source: str
     notices: tuple[Notice, ...]
     events: tuple[Event, ...]
+    spare: bool = False
 
 
 class Engine:
@@ -65,6 +80,7 @@ class Engine:
         self._estimate = estimate.read(self._belief)
         self._age_s = 0.0
         self._moved_ah = 0.0
+        self._spare_s = 0.0
 
     def step(self, interval: Interval) -> View:
         """One interval on."""
@@ -90,7 +106,12 @@ class Engine:
             interval.load.a if interval.load else None,
             interval.battery.a,
         )
-        return View(interval.end_s, interval, shown, now, look, source, self._watch.open(), events)
+        state = self._balance
+        if state.supply_a is not None and now.supply_a is not None:
+            full = state.held and now.supply_a > state.supply_a + _NOTHING_A
+            self._spare_s = _SPARE_S if full else max(0.0, self._spare_s - interval.dt_s)
+        spare = self._spare_s > 0.0
+        return View(interval.end_s, interval, shown, now, look, source, self._watch.open(), events, spare)
 
     def read(self) -> Estimate:
         """The estimate as it stands."""
@@ -98,11 +119,12 @@ class Engine:
 
     def _read(self, interval: Interval) -> Estimate:
         """The estimate now: read anew every 10 s of data, moved by the counted charge in between."""
-        charge_c = interval.battery.charge_c
-        if charge_c is None and interval.battery.a is not None:
-            charge_c = interval.battery.a * interval.dt_s
+        # As the estimator takes them, so that both count the same: what is not a number is not there.
+        charge_c, a = interval.battery.charge_c, interval.battery.a
+        if charge_c is None or not math.isfinite(charge_c):
+            charge_c = None if a is None or not math.isfinite(a) else a * interval.dt_s
         self._age_s += interval.dt_s
-        if self._age_s >= _READ_EVERY_S or charge_c is None:
+        if self._age_s >= _READ_EVERY_S - 1e-6 or charge_c is None:
             self._age_s = self._moved_ah = 0.0
             self._estimate = estimate.read(self._belief)
             return self._estimate
@@ -117,21 +139,32 @@ class Engine:
         )
 
     def save(self) -> dict[str, Any]:
-        """What has to be kept to go on after a restart: the estimate and the balance; notices build up anew."""
-        return {"estimate": estimate.to_dict(self._belief), "balance": self._balance.to_dict()}
+        """
+        What has to be kept to go on after a restart: the estimate and the balance.
+
+        Belief and balance go on to the bit, and so do the views once the estimate is read anew, within 10 s of
+        data; until then it may differ by some 1e-6. Notices build up anew.
+        """
+        return {
+            "estimate": estimate.to_dict(self._belief),
+            "balance": self._balance.to_dict(),
+            "age_s": self._age_s,
+            "spare_s": self._spare_s,
+        }
 
     def load(self, saved: dict[str, Any]) -> None:
-        """Go on from `save()`. Raises ConfigError when it is of another kind."""
+        """Go on from `save()`. Raises ConfigError, and changes nothing, when it is of another kind."""
         try:
             belief = estimate.from_dict(saved["estimate"])
             state = balance.BalanceState.from_dict(saved["balance"])
-        except (KeyError, TypeError, ValueError) as e:
+            age_s, spare_s = float(saved.get("age_s", 0.0)), float(saved.get("spare_s", 0.0))
+        except (KeyError, TypeError, ValueError, AttributeError, BoxError) as e:
             raise ConfigError(f"The saved state can't be used ({e}); starting anew.") from e
         if belief.battery != self.battery:
             raise ConfigError("The saved state is of another battery; starting anew.")
         self._belief, self._balance = belief, state
         self._estimate = estimate.read(belief)
-        self._age_s = self._moved_ah = 0.0
+        self._age_s, self._moved_ah, self._spare_s = age_s, 0.0, spare_s
 
 
 def sentence(view: View, clock: str = "UTC") -> Sentence:
@@ -139,57 +172,109 @@ def sentence(view: View, clock: str = "UTC") -> Sentence:
     Where the power comes from and whether to stay on, in words.
 
     Rests on the balance over the transmit cycle, so it does not change with
-    every key-down. Times are UTC.
+    every key-down. Times are UTC; `clock` is what is written behind them.
     """
-    b, look = view.balance, view.outlook
     worst = view.notices[0] if view.notices else None
-    tone = {"surplus": "surplus", "even": "even", "short": "short"}.get(b.verdict, "unknown")
+    text = _where_from(view)
     if worst is not None and worst.severity == "act":
-        tone = "act"
+        return Sentence("act", worst.title + ".", f"{worst.do} {text}")
+    return Sentence(view.balance.verdict, text, _can_i_stay(view, clock))
+
+
+def _where_from(view: View) -> str:
+    b = view.balance
     net, demand, supply = b.net_a, b.demand_a, b.supply_a
-    if net is None or demand is None or supply is None:
-        text = "Not enough readings yet to say where the power comes from."
-    elif demand < 0.02:
-        if net > 0.03:
-            text = f"The sun charges the battery with {net:.2f} A; nothing is drawn."
-        else:
-            text = "Nothing is drawn and nothing comes in."
-    elif tone == "surplus" or net > 0.15 * demand:
-        text = f"The sun carries the station and puts {net:.2f} A into the battery."
-    elif b.verdict == "even" or abs(net) <= 0.15 * demand:
-        text = "Sun and station are about even."
-    elif supply < 0.03:
-        text = f"The battery carries the station alone: {-net:.2f} A."
-    else:
-        share = max(0, min(100, round(100 * supply / demand)))
-        text = f"The battery makes up {-net:.2f} A: the sun brings {share} % of what the station draws."
-    if tone == "act" and worst is not None:
-        return Sentence(tone, worst.title + ".", f"{worst.do} {text}")
-    return Sentence(tone, text, _can_i_stay(view, clock))
-
-
-def _hhmm(time_s: float) -> str:
-    minutes = int(time_s // 60) % 1440
-    return f"{minutes // 60:02d}:{minutes % 60:02d}"
+    if net is None:
+        return "Not enough readings to say where the power comes from."
+    if demand is None or supply is None:
+        # The battery's tap alone.
+        if abs(net) < _NOTHING_A:
+            return "Next to nothing flows into or out of the battery."
+        way = f"{net:.2f} A goes into" if net > 0 else f"{-net:.2f} A comes out of"
+        return f"{way} the battery on average."
+    if demand < _NOTHING_A:
+        if net > _NOTHING_A:
+            return f"Nothing is drawn; the sun puts {net:.2f} A into the battery."
+        if net < -_NOTHING_A:
+            return f"The station draws nothing, yet {-net:.2f} A comes out of the battery."
+        return "Nothing is drawn and nothing comes in."
+    # The verdict is slow where chance could explain a figure, and a plain figure must not wait for it.
+    even = {"even": 0.35, "unknown": 0.15}.get(b.verdict, _NOTHING_A)
+    if abs(net) <= even * demand:
+        return f"The sun brings about what the station draws, {demand:.2f} A."
+    if net > 0 and view.spare:
+        return f"The sun carries the station with {net:.2f} A to spare; the battery takes only a part of it."
+    if net > 0:
+        return f"The sun carries the station and puts {net:.2f} A into the battery."
+    if supply < _NOTHING_A:
+        return f"The battery carries the station alone: {-net:.2f} A out of it."
+    share = max(1, round(100 * supply / demand))
+    return f"The sun brings {share} % of what the station draws; {-net:.2f} A comes out of the battery."
 
 
 def _can_i_stay(view: View, clock: str) -> str:
     b, look, e = view.balance, view.outlook, view.estimate
     low_ah, high_ah = look.above_reserve_ah
+    settled = b.verdict != "unknown"
     if b.net_a is None:
-        return ""
+        return "Until when can't be said. " + _above(low_ah, high_ah)
     if look.early_s is None:
-        return f"You can stay on as you are: the charge is not falling. {low_ah:.1f} to {high_ah:.1f} Ah above the reserve."
-    early_min = (look.early_s - view.time_s) / 60
+        moves = "is not falling" if b.net_a >= _NOTHING_A else "hardly changes"
+        if high_ah <= 0.0:
+            return f"Nothing is left above the reserve, but the charge {moves}."
+        drawing = b.demand_a is not None and b.supply_a is not None and b.demand_a >= _NOTHING_A
+        if not settled:
+            says = f"So far the charge {moves}. "
+        elif drawing and low_ah > 0.0:
+            says = f"You can stay on while the sun lasts: the charge {moves}. "
+        else:
+            says = f"The charge {moves}. "
+        return says + _above(low_ah, high_ah)
     if high_ah <= 0.0:
         return "Nothing is left above the reserve: close down."
-    late = "later than a week" if look.late_s is None else f"{_hhmm(look.late_s)} {clock}"
-    if look.late_s is not None and look.late_s - view.time_s > 86400:
-        late = f"in {(look.late_s - view.time_s) / 86400:.0f} days"
+    going = "Going on like this" if settled else "If it goes on as it began,"
+    sun = ", if the sun stays as it is" if b.supply_a is not None and b.supply_a >= _NOTHING_A else ""
+    first, last = _when(look.early_s, view.time_s, clock), _when(look.late_s, view.time_s, clock)
     if low_ah <= 0.0:
+        known = "; it is not known better yet" if e.high - e.low >= _WIDE else ""
+        by = "" if look.late_s is None else f" and {_by(last)}"
         return (
-            f"Going on like this reaches the reserve at {late} at the latest, perhaps much sooner: "
-            f"the charge is not known well yet ({e.low:.0%} to {e.high:.0%})."
+            f"The reserve may be reached any minute{by}: "
+            f"{100 * e.low:.0f} % to {100 * e.high:.0f} % is left{known}."
         )
-    early = f"{_hhmm(look.early_s)} {clock}" if early_min < 1440 else f"{early_min / 1440:.0f} days"
-    return f"Going on like this you reach the reserve between {early} and {late}, if the sun stays as it is."
+    if look.late_s is None:
+        if look.early_s - view.time_s > forecast.FARTHEST_S:
+            return f"{going} the reserve is more than a week away{sun}."
+        return f"{going} you reach the reserve {first} at the earliest, perhaps not within a week{sun}."
+    if first == last:
+        return f"{going} you reach the reserve {last}{sun}."
+    if last.startswith("at "):
+        began = "now" if first == "any minute" else first[3:].removesuffix(f" {clock}")
+        return f"{going} you reach the reserve between {began} and {last[3:]}{sun}."
+    return f"{going} you reach the reserve {first} at the earliest, {_by(last)}{sun}."
+
+
+def _above(low_ah: float, high_ah: float) -> str:
+    if high_ah <= 0.0:
+        return "Nothing is left above the reserve."
+    low, high = f"{low_ah:.1f}", f"{high_ah:.1f}"
+    if low_ah <= 0.0:
+        return f"At most {high} Ah above the reserve, perhaps nothing."
+    return f"{'About ' if low == high else low + ' to '}{high} Ah above the reserve."
+
+
+def _when(time_s: float | None, now_s: float, clock: str) -> str:
+    """A time to come as one says it: "any minute", "at 23:17 UTC", "in 14 h", "in 3 days"; "" for None."""
+    if time_s is None:
+        return ""
+    ahead_s = time_s - now_s
+    if ahead_s < 120:
+        return "any minute"
+    if ahead_s < _CLOCK_S:
+        minutes = int(time_s // 60) % 1440
+        return f"at {minutes // 60:02d}:{minutes % 60:02d} {clock}"
+    return f"in {ahead_s / 3600:.0f} h" if ahead_s < 2 * 86400 else f"in {ahead_s / 86400:.0f} days"
+
+
+def _by(when: str) -> str:
+    return f"by {when[3:]} at the latest" if when.startswith("at ") else f"{when} at the latest"

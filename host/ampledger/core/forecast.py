@@ -14,7 +14,7 @@ from dataclasses import dataclass
 # nobody can tell gaining from losing. Common practice, no source.
 _DRIFT = 0.25
 _NOTHING_A = 0.03
-_FARTHEST_S = 7 * 86400.0
+FARTHEST_S = 7 * 86400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,4 +44,4 @@ def outlook(
         return Outlook(above, None, None)
     early = above[0] * 3600 / (-net_a * (1 + _DRIFT))
     late = above[1] * 3600 / (-net_a * (1 - _DRIFT))
-    return Outlook(above, now_s + early, now_s + late if late < _FARTHEST_S else None)
+    return Outlook(above, now_s + early, now_s + late if late < FARTHEST_S else None)

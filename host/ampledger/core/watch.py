@@ -113,7 +113,7 @@ def _silent(tap: Tap | None) -> bool:
 
 
 def _a(value: float) -> str:
-    return f"{value + 0.0:.2f} A" if abs(value) >= 0.005 else "nothing"
+    return f"{value:.2f} A" if value >= 0.005 else "nothing"
 
 
 def _left(facts: Facts) -> str:
@@ -163,7 +163,7 @@ def _judge(
                 10.0 if warm else 120.0,
                 "act" if frozen else "warning",
                 "The battery is too cold to be charged" if frozen else "The battery is almost too cold to be charged",
-                "" if temp is None else f"{temp + 0.0:.1f} °C at the battery and {a:.2f} A going into it.",
+                "" if temp is None else f"{round(temp, 1) + 0.0:.1f} °C at the battery and {a:.2f} A going into it.",
                 "The panel charges a cold battery. Charging LiFePO4 at or below 0 °C can damage it for good.",
                 "Disconnect the panel until the battery is above 5 °C; the battery's own sheet decides.",
                 {} if temp is None else {"battery_c": temp, "battery_a": a},
@@ -236,12 +236,12 @@ def _judge(
         )
     )
     left_s = None if facts.early_s is None else facts.early_s - interval.end_s
-    near = left_s is not None and left_s < 20 * 60
+    near = left_s is not None and left_s < 20 * 60 and narrow and facts.soc > facts.reserve_soc
+    unclear = left_s is None and facts.verdict == "unknown"  # not approached, or just not known?
     cases.append(
         _Case(
             "reserve-near",
-            # Not approached, or just not known?
-            None if left_s is None and facts.verdict == "unknown" else near and narrow and facts.soc > facts.reserve_soc,
+            None if unclear else near,
             left_s is None or left_s > 30 * 60 or facts.soc <= facts.reserve_soc,
             30.0,
             120.0,
@@ -255,11 +255,10 @@ def _judge(
     )
     for name in sorted(seen):
         gone = _silent(getattr(interval, name))
-        others = any(not _silent(getattr(interval, other)) for other in _TAPS if other != name)
         cases.append(
             _Case(
                 f"no-reading-{name}",
-                gone if others or not gone else None,
+                gone,  # while others answer: all silent at once is a gap and does not get here
                 not gone,
                 3.0,
                 3.0,
