@@ -180,9 +180,20 @@ def test_a_gap_becomes_unknown_after_a_while_and_then_the_old_verdict_without_an
     assert set(seen[52:]) == {"unknown"}
     _, last, changes = run(load[:3000], demand_a / 0.7, state=state, start_s=end_s + 8.0)
     assert [v for _, v in changes] == ["surplus"]
-    # A hole in time instead of empty rows is the same thing.
+    # One long empty row is the same thing as many short ones.
+    state, last = step(state, Interval(end_s + 8.0, 292.0, Tap(), Tap(), Tap()))
+    assert last.verdict == "unknown"
     _, _, changes = run(load[:3000], demand_a / 0.7, state=state, start_s=end_s + 300.0)
     assert [v for _, v in changes] == ["surplus"]
+
+
+@pytest.mark.parametrize("step_s", [6 * 3600.0, -6 * 3600.0])
+def test_a_clock_that_is_set_changes_no_verdict(step_s):
+    load, demand_a, _ = load_at("ssb", 0.5, seed=21)
+    state, last, _ = run(load, demand_a / 0.7)
+    assert last.verdict == "surplus"
+    _, last, changes = run(load[:3000], demand_a / 0.7, state=state, start_s=load.size * 0.1 + step_s)
+    assert last.verdict == "surplus" and not [v for _, v in changes if v != "surplus"]
 
 
 def test_a_full_pack_that_holds_the_controller_back_is_no_shortage():

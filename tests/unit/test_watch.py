@@ -151,7 +151,8 @@ def test_sending_in_the_frost_does_not_raise_the_same_notice_for_each_over():
 def test_a_lost_temperature_keeps_the_warning_but_not_once_nothing_charges():
     watch, _ = feed(Watch(), 20.0, a=0.3, temp_c=-3.0)
     watch, events = feed(watch, 300.0, a=0.3, temp_c=None)
-    assert events == [] and codes(watch) == ["cold-charging"]
+    assert [e[1:3] for e in events] == [("raised", "no-reading-temperature")]
+    assert set(codes(watch)) == {"cold-charging", "no-reading-temperature"}
     watch, events = feed(watch, 300.0, a=-0.3, temp_c=None)
     assert [e[1:3] for e in events] == [("cleared", "cold-charging")]
 
@@ -298,7 +299,8 @@ def test_a_reading_that_is_not_a_number_clears_nothing():
     opened = set(codes(watch))
     assert opened == {"cold-charging", "volts-high"}
     watch, events = feed(watch, 300.0, v=math.nan, a=0.5, temp_c=math.nan)
-    assert events == [] and set(codes(watch)) == opened
+    assert [e[1:3] for e in events] == [("raised", "no-reading-temperature")]
+    assert set(codes(watch)) == opened | {"no-reading-temperature"}
 
 
 # --- channels -------------------------------------------------------------------------------------------------------
@@ -350,3 +352,15 @@ def test_every_notice_says_what_was_seen_what_it_likely_is_and_what_to_do_and_ne
         assert not n.title.endswith(".") and all(text.endswith(".") for text in (n.seen, n.likely, n.do))
         assert n.figures or n.code.startswith("no-reading"), n.code
         assert all(isinstance(x, float) and math.isfinite(x) for x in n.figures.values())
+
+
+def test_a_temperature_sensor_that_falls_silent_is_named_and_one_never_seen_is_not():
+    watch, events = feed(Watch(), 120.0, temp_c=None)
+    assert events == []
+    watch, events = feed(watch, 5.0)
+    watch, events = feed(watch, 29.0, temp_c=None)
+    assert events == []
+    watch, events = feed(watch, 2.0, temp_c=None)
+    assert events == [(30.0 - 29.0, "raised", "no-reading-temperature", "warning")]
+    watch, events = feed(watch, 5.0)
+    assert [e[1:3] for e in events] == [("cleared", "no-reading-temperature")]

@@ -170,7 +170,7 @@ def step(state: BalanceState, interval: Interval) -> tuple[BalanceState, Balance
     state : BalanceState
         From `begin` or the step before; not altered.
     interval : Interval
-        The next one in time order, any length from 0.1 s to 60 s, with or without gaps before it.
+        The next one, any length from 0.1 s to 60 s; lost time is an interval of any length without readings.
 
     Returns
     -------
@@ -187,11 +187,10 @@ def step(state: BalanceState, interval: Interval) -> tuple[BalanceState, Balance
     s.__dict__.update(state.__dict__)
     dt_s = interval.dt_s
     solar_a, load_a, derived = _currents(interval)
-    gap_s = 0.0 if s.end_s is None else max(0.0, interval.start_s - s.end_s)
+    # Lost time comes as intervals without readings. A jump of the times alone is a clock that was set.
     if s.end_s is None:
         s.since_s = interval.start_s
     s.end_s = interval.end_s
-    s.lost_s += gap_s if gap_s > 0.5 * dt_s else 0.0
     if load_a is None:
         s.lost_s += dt_s
         if s.lost_s > max(_LOST_S, 1.5 * dt_s):

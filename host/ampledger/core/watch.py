@@ -253,7 +253,23 @@ def _judge(
             {"soc_low": facts.low, "soc_high": facts.high},
         )
     )
-    for name in sorted(seen):
+    if "temperature" in seen:
+        cases.append(
+            _Case(
+                "no-reading-temperature",
+                temp is None,
+                temp is not None,
+                30.0,
+                3.0,
+                "warning",
+                "No temperature of the battery",
+                "The sensor does not answer.",
+                "A loose or broken sensor lead.",
+                "Check the sensor. Until then nothing here can warn of charging a cold battery or of a hot one.",
+                {},
+            )
+        )
+    for name in sorted(seen & set(_TAPS)):
         gone = _silent(getattr(interval, name))
         cases.append(
             _Case(
@@ -283,6 +299,8 @@ def step(watch: Watch, interval: Interval, facts: Facts, battery: Battery) -> tu
     present = {name for name in _TAPS if not _silent(getattr(interval, name))}
     if not present:
         return watch, ()
+    if _number(interval.battery_c) is not None:
+        present.add("temperature")
     seen = watch.seen if present <= watch.seen else watch.seen | present
     held = dict(watch.held)
     shown = {code: h.notice.severity for code, h in watch.held if h.open and h.notice is not None}
