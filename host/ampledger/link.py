@@ -74,7 +74,10 @@ class Hello:
 
 def board_ports() -> list[str]:
     """Serial ports that belong to a board of a kind we run on."""
-    return [p.device for p in list_ports.comports() if p.vid in _BOARDS]
+    try:
+        return [p.device for p in list_ports.comports() if p.vid in _BOARDS]
+    except (OSError, TypeError, ValueError):
+        return []  # pyserial stumbles over a port that goes away while it is looked at; the next look sees it gone
 
 
 def why_not(port: str, error: BaseException) -> str:
@@ -91,7 +94,7 @@ def why_not(port: str, error: BaseException) -> str:
         return f"No permission to open {port}: {hint}."
     if number == errno.EBUSY or "exclusively lock" in text:
         return f"{port} is in use by another program: close that one."
-    if number == errno.ENOENT or "could not open port" in text or "No such file" in text:
+    if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV) or "No such file" in text or "FileNotFound" in text:
         return f"{port} is not there: is the cable in?"
     return f"{port} can't be opened ({text})."
 
@@ -110,7 +113,13 @@ def opened(port: str) -> Any:
         handle.exclusive = True
     handle.dtr = True
     handle.rts = False
-    handle.open()
+    try:
+        handle.open()
+    except (OSError, ValueError):
+        raise
+    except Exception as e:
+        # termios.error, which is none of these, when the cable is pulled in the middle of it.
+        raise serial.SerialException(f"{type(e).__name__}: {e}") from e
     return handle
 
 
@@ -144,7 +153,8 @@ def ask(port: str, wait_s: float = _ASK_S) -> dict[str, Any]:
     finally:
         with contextlib.suppress(Exception):
             handle.close()
-    said = f" It printed: {decoder.console[-1][-300:]!r}." if decoder.console else ""
+    text = decoder.printed()
+    said = f" It printed: {text[-300:]!r}." if text else ""
     raise LinkError(f"{port} does not answer as an ampledger board: is the firmware on it and running?{said}")
 
 
@@ -203,39 +213,50 @@ class Link:
 
     def _run(self) -> None:
         while not self._stop.is_set():
-            ports = self._ports()
-            if not ports:
+            try:
+                self._round()
+            except Exception as e:
+                # Whatever it was, a board that is plugged in again must be found again.
                 self._say(
                     "lost" if self._known else "searching",
-                    "No board is plugged in. It keeps counting as long as it has power; plug it in again."
-                    if self._known
-                    else "No board is plugged in: waiting for one.",
+                    f"A fault in looking for the board ({type(e).__name__}: {e}); trying again.",
                 )
-            for port in ports:
-                if self._stop.is_set():
-                    return
-                if time.monotonic() < self._not_ours.get(port, 0.0):
-                    continue
-                try:
-                    handle = opened(port)
-                except (serial.SerialException, OSError, ValueError) as e:
-                    self._say("lost" if self._known else "searching", why_not(port, e), port)
-                    continue
-                try:
-                    self._talk(port, handle)
-                except (serial.SerialException, OSError) as e:
-                    self._say(
-                        "lost",
-                        f"The line to the board broke ({type(e).__name__}): is the cable in? It keeps counting; "
-                        "looking for it.",
-                        port,
-                    )
-                finally:
-                    with self._writing:
-                        self._serial = None
-                    with contextlib.suppress(Exception):
-                        handle.close()
             self._stop.wait(_AGAIN_S)
+
+    def _round(self) -> None:
+        """Every port once."""
+        ports = self._ports()
+        if not ports:
+            self._say(
+                "lost" if self._known else "searching",
+                "No board is plugged in. It keeps counting as long as it has power; plug it in again."
+                if self._known
+                else "No board is plugged in: waiting for one.",
+            )
+        for port in ports:
+            if self._stop.is_set():
+                return
+            if time.monotonic() < self._not_ours.get(port, 0.0):
+                continue
+            try:
+                handle = opened(port)
+            except (serial.SerialException, OSError, ValueError) as e:
+                self._say("lost" if self._known else "searching", why_not(port, e), port)
+                continue
+            try:
+                self._talk(port, handle)
+            except (serial.SerialException, OSError) as e:
+                self._say(
+                    "lost",
+                    f"The line to the board broke ({type(e).__name__}): is the cable in? It keeps counting; "
+                    "looking for it.",
+                    port,
+                )
+            finally:
+                with self._writing:
+                    self._serial = None
+                with contextlib.suppress(Exception):
+                    handle.close()
 
     def _talk(self, port: str, handle: Any) -> None:
         """One connection, from the question to the break."""

@@ -34,6 +34,9 @@ _SAVE_EVERY_S = 10.0
 _HISTORY_S = 600
 _WAIT_FOR_TIME_S = 2.0
 _UNSAVED = 20_000  # frames kept while the disk refuses: half an hour at 10 Hz
+_TRY_EVERY_S = 2.0  # how often a disk that refused is tried again
+_HELD = 600  # readings that wait to be understood
+_STRANGE_S = 10.0  # how long a reading waits for its board to say what it is
 _RECALL_EVERY_S = 2.0
 _BOARD_KEEPS = 250  # records that are worth asking for
 _HAPPENED_S = 900.0  # how long a past event stays on the page
@@ -100,6 +103,12 @@ class History:
                 del self._seconds[min(self._seconds)]
         second.number = self._number
         return second
+
+    def forget_after(self, time_s: float) -> None:
+        """Drop what lies later: the clock was set back, and what comes now would pass for older than ten minutes."""
+        with self._lock:
+            for at in [at for at in self._seconds if at > time_s]:
+                del self._seconds[at]
 
     def since(self, number: int) -> dict[str, list[Any]]:
         """Seconds changed after `number`, in order of time; a second still under way comes again when it has grown."""
@@ -168,7 +177,8 @@ class Live:
         self._anchors = Anchors()
         self._seen: Seen | None = None
         self._held: list[tuple[float, wire.Reading]] = []  # readings whose boot has no wall time yet
-        self._unsaved: list[Frame] = []
+        self._unsaved: list[tuple[str, Frame]] = []  # device, frame
+        self._tried_at = 0.0
         self._save_trouble = ""
         self._saved_at = 0.0
         self._view: View | None = None
@@ -216,27 +226,42 @@ class Live:
 
     def _work(self) -> None:
         while not self._stop.is_set():
-            items: list[State | Hello | Arrived] = []
-            try:
-                items.append(self._queue.get(timeout=0.25))
-                while True:
-                    items.append(self._queue.get_nowait())
-            except queue.Empty:
-                pass
-            try:
-                for item in items:
-                    if isinstance(item, State):
-                        self._on_state(item)
-                    elif isinstance(item, Hello):
-                        self._on_hello(item)
-                self._on_frames([i for i in items if isinstance(i, Arrived)])
-            except Exception as e:
-                # A fault of ours must not leave the operator with a page that stands still: say so and carry on.
-                if repr(e) not in self._faults:
-                    self._faults.add(repr(e))
-                    traceback.print_exc()
-                    self._happen("program-error", "warning", "A fault in this program", repr(e))
-            self._publish()
+            self._turn(0.25)
+        self._turn(0.0)  # what the link had taken in last
+        self._save([], now=True)
+
+    def _turn(self, wait_s: float) -> None:
+        """Everything that has come, in the order in which it came."""
+        items: list[State | Hello | Arrived] = []
+        with contextlib.suppress(queue.Empty):
+            items.append(self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait())
+            while True:
+                items.append(self._queue.get_nowait())
+        arrived: list[Arrived] = []
+        for item in items:
+            if isinstance(item, Arrived):
+                arrived.append(item)
+                continue
+            # Frames belong to the board that had spoken before them.
+            self._guarded(self._on_frames, arrived)
+            arrived = []
+            if isinstance(item, State):
+                self._guarded(self._on_state, item)
+            else:
+                self._guarded(self._on_hello, item)
+        self._guarded(self._on_frames, arrived)
+        self._guarded(self._publish)
+
+    def _guarded(self, what: Callable[..., None], *args: object) -> None:
+        """A fault of ours must not leave the operator with a page that stands still: say so and carry on."""
+        try:
+            what(*args)
+        except Exception as e:
+            kind = f"{what.__name__} {type(e).__name__}"
+            if kind not in self._faults:
+                self._faults.add(kind)
+                traceback.print_exc()
+                self._happen("program-error", "warning", "A fault in this program", repr(e))
 
     # --- the line ---
 
@@ -262,13 +287,16 @@ class Live:
             scale = scale_of(hello.info)
             device, boot = str(hello.info["device"]), int(hello.info["boot"])
             oldest, following = int(hello.info["oldest"]), int(hello.info["next"])
-        except (FrameError, KeyError, TypeError, ValueError) as e:
+            if not 0 <= boot < 1 << 32:
+                raise FrameError(f"The board's INFO gives an impossible boot number: {boot}.")
+        except (FrameError, KeyError, TypeError, ValueError, OverflowError) as e:
             self._state = State("refused", str(e), hello.port)
+            # Its records must not be taken for those of the board before.
+            self._info, self._scale, self._device = None, None, ""
             return
         if self._info is not None and self._info.get("boot") != boot and self._device == device:
-            self._happen(
-                "board-restarted", "caution", "The board has restarted", "Its chips counted on as long as they had power."
-            )
+            said = "Its chips counted on as long as they had power."
+            self._happen("board-restarted", "caution", "The board has restarted", said)
         if not hello.again:
             self._bad_before += self._bad_now
             self._bad_now = 0
@@ -321,9 +349,9 @@ class Live:
             self._bad_now = arrived[-1].bad
             self._counts["bad_frames"] = self._bad_before + self._bad_now
             self._console = arrived[-1].console
+        self._save(frames if self._device else [])
         if not frames or not self._device:
             return
-        self._save(frames)
         for frame in frames:
             if frame.kind == wire.ANCHOR:
                 self._on_anchor(wire.take_anchor(frame.payload))
@@ -336,27 +364,33 @@ class Live:
         waiting, self._held = self._held, []
         for at_s, reading in waiting:
             self._on_reading(at_s, reading)
-        if self._seen is not None and time.monotonic() - self._recalled_at > _RECALL_EVERY_S:
-            if self._info is not None and self._seen.boot == self._info.get("boot"):
-                self._recall(max(0, self._seen.seq - _BOARD_KEEPS), self._seen.seq)
+        due = time.monotonic() - self._recalled_at > _RECALL_EVERY_S
+        if due and self._seen is not None and self._info is not None and self._seen.boot == self._info.get("boot"):
+            self._recall(max(0, self._seen.seq - _BOARD_KEEPS), self._seen.seq)
         if self._seen is not None and time.monotonic() - self._saved_at > _SAVE_EVERY_S:
             self._saved_at = time.monotonic()
             with contextlib.suppress(StoreError):
                 self._keep()
 
-    def _save(self, frames: list[Frame]) -> None:
-        self._unsaved += frames
+    def _save(self, frames: list[Frame], now: bool = False) -> None:
+        """Store frames and what could not be stored before; a disk that refused is left alone for a while."""
+        self._unsaved += [(self._device, f) for f in frames]
+        del self._unsaved[:-_UNSAVED]
+        if not self._unsaved or (self._save_trouble and not now and time.monotonic() - self._tried_at < _TRY_EVERY_S):
+            return
+        self._tried_at = time.monotonic()
         try:
-            self._counts["records"] += self._store.add(self._device, self._unsaved)
+            for device in dict.fromkeys(d for d, _ in self._unsaved):
+                self._counts["records"] += self._store.add(device, [f for d, f in self._unsaved if d == device])
             self._unsaved = []
             self._save_trouble = ""
         except StoreError as e:
             self._save_trouble = str(e)
-            del self._unsaved[:-_UNSAVED]
 
     def _on_anchor(self, anchor: wire.Anchor) -> None:
         self._anchors, stepped = self._anchors.add(anchor)
         if abs(stepped) > 1.0:
+            self._history.forget_after(anchor.unix_ms * 1e-3)
             self._happen(
                 "clock-stepped",
                 "caution",
@@ -367,9 +401,12 @@ class Live:
 
     def _on_reading(self, at_s: float, reading: wire.Reading) -> None:
         if self._info is None or self._scale is None or reading.boot != self._info.get("boot"):
-            # A board that restarted: ask what it is before its counts are believed.
+            # A board that restarted: ask what it is before its counts are believed. A reading of a start that is over
+            # is stored, its charge stands in the counters, and nobody will ever say what it is.
+            if abs(self._clock() - at_s) > _STRANGE_S:
+                return
             self._held.append((at_s, reading))
-            del self._held[:-600]
+            del self._held[:-_HELD]
             if time.monotonic() - self._asked_hello > 1.0:
                 self._asked_hello = time.monotonic()
                 self.link.send("hello")
@@ -378,6 +415,7 @@ class Live:
         if offset is None:
             if self._clock() - at_s < _WAIT_FOR_TIME_S:
                 self._held.append((at_s, reading))
+                del self._held[:-_HELD]
                 return
             self._anchors, _ = self._anchors.add(wire.Anchor(reading.boot, reading.mono_ms, int(at_s * 1000), 500))
             offset = self._anchors.offset_s(reading.boot)

@@ -41,27 +41,32 @@ class Store:
 
     path : the file; made if it is not there, folders included.
 
-    Raises StoreError when it can't be opened, is of a newer program, or is
-    being written by another process.
+    Raises StoreError when it can't be opened, is of a newer program, belongs
+    to something else, or is being written by another process. A file that is
+    refused is not changed.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self._lock: IO[bytes] | None = None
+        self._db: sqlite3.Connection | None = None
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._lock = _hold(path)
-            self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-            self._db.execute("PRAGMA journal_mode=WAL")
-            self._db.execute("PRAGMA synchronous=FULL")
-            found = int(self._db.execute("PRAGMA user_version").fetchone()[0])
+            self._db = db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+            found = int(db.execute("PRAGMA user_version").fetchone()[0])
+            tables = {name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+            if tables and "reading" not in tables:
+                raise StoreError(f"{path} is the database of another program: choose another file with --data.")
             if found > SCHEMA:
                 raise StoreError(
                     f"{path} was written by a newer ampledger (schema {found}, this one knows {SCHEMA}): "
                     "update ampledger, or choose another file with --data."
                 )
-            if found == 0:
-                self._db.executescript(f"BEGIN;{_TABLES}PRAGMA user_version={SCHEMA};COMMIT;")
+            db.execute("PRAGMA journal_mode=WAL")
+            db.execute("PRAGMA synchronous=FULL")
+            if not tables:
+                db.executescript(f"BEGIN;{_TABLES}PRAGMA user_version={SCHEMA};COMMIT;")
         except (sqlite3.Error, OSError) as e:
             self._release()
             raise StoreError(
@@ -74,28 +79,43 @@ class Store:
 
     def close(self) -> None:
         """Close; everything committed is on the disk."""
-        self._db.close()
         self._release()
 
     def _release(self) -> None:
+        if self._db is not None:
+            self._db.close()
+            self._db = None
         if self._lock is not None:
             self._lock.close()
             self._lock = None
 
+    def _open(self) -> sqlite3.Connection:
+        if self._db is None:
+            raise StoreError(f"{self.path} has been closed already.")
+        return self._db
+
     @contextlib.contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
+        db = self._open()
         try:
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                yield self._db
-            except BaseException:
-                self._db.execute("ROLLBACK")
-                raise
-            self._db.execute("COMMIT")
-        except sqlite3.Error as e:
+            db.execute("BEGIN IMMEDIATE")
+            yield db
+            db.execute("COMMIT")
+        except BaseException as e:
+            # A full disk may have ended the transaction by itself; what matters is why.
             with contextlib.suppress(sqlite3.Error):
-                self._db.execute("ROLLBACK")
-            raise StoreError(f"Writing to {self.path} failed: {e}. Free some space on that disk.") from e
+                db.execute("ROLLBACK")
+            if not isinstance(e, sqlite3.Error):
+                raise
+            locked = "locked" in str(e)
+            todo = "Close the other program that has it open." if locked else "Is its disk full, read-only or gone?"
+            raise StoreError(f"Writing to {self.path} failed: {e}. {todo}") from e
+
+    def _rows(self, query: str, values: tuple[object, ...]) -> list[Any]:
+        try:
+            return self._open().execute(query, values).fetchall()
+        except sqlite3.Error as e:
+            raise StoreError(f"Reading from {self.path} failed: {e}. Is its disk gone or damaged?") from e
 
     def add(self, device: str, frames: Iterable[Frame]) -> int:
         """
@@ -140,7 +160,7 @@ class Store:
         """Spans (first, last) of sequence numbers from `oldest` to before `following` that are not stored."""
         out: list[tuple[int, int]] = []
         at = oldest
-        rows = self._db.execute(
+        rows = self._rows(
             "SELECT seq FROM reading WHERE device = ? AND boot = ? AND seq >= ? AND seq < ? ORDER BY seq",
             (device, boot, oldest, following),
         )
@@ -154,7 +174,7 @@ class Store:
 
     def readings(self, device: str, boot: int, since_mono_ms: int = 0, after_seq: int = -1) -> list[wire.Reading]:
         """Stored readings of one boot in order."""
-        rows = self._db.execute(
+        rows = self._rows(
             "SELECT payload FROM reading WHERE device = ? AND boot = ? AND seq > ? AND mono_ms >= ? ORDER BY seq",
             (device, boot, after_seq, since_mono_ms),
         )
@@ -162,7 +182,7 @@ class Store:
 
     def anchors(self, device: str, boot: int) -> list[wire.Anchor]:
         """Anchors of one boot in order of the board's clock."""
-        rows = self._db.execute(
+        rows = self._rows(
             "SELECT boot, mono_ms, unix_ms, uncertainty_ms FROM anchor WHERE device = ? AND boot = ? ORDER BY mono_ms",
             (device, boot),
         )
@@ -175,8 +195,8 @@ class Store:
 
     def get_state(self, name: str) -> Any:
         """A named value, None when there is none."""
-        row = self._db.execute("SELECT json FROM state WHERE name = ?", (name,)).fetchone()
-        return json.loads(row[0]) if row else None
+        rows = self._rows("SELECT json FROM state WHERE name = ?", (name,))
+        return json.loads(rows[0][0]) if rows else None
 
 
 def _hold(path: Path) -> IO[bytes]:
@@ -195,6 +215,7 @@ def _hold(path: Path) -> IO[bytes]:
     except OSError as e:
         handle.close()
         raise StoreError(
-            f"{path} is being written by another ampledger: use its page, or give this one a file of its own with --data."
+            f"{path} is being written by another ampledger: use its page, or give this one a file of its own with "
+            "--data."
         ) from e
     return handle

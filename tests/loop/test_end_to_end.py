@@ -20,7 +20,7 @@ from ampledger import wire
 from ampledger.simbox.__main__ import played
 from ampledger.simbox.bench import Bench
 from ampledger.simbox.box import StationBox, WaveBox
-from conftest import SHARED, TOP, missing
+from common import SHARED, TOP, missing
 
 from loop.rig import Rig
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from ampledger import cli
-from conftest import TOP
+from common import TOP
 
 README = (TOP / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")

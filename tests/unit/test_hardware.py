@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from ampboard import config
 from ampledger import boardfiles, wire
-from conftest import TOP
+from common import TOP
 
 BOARD = tomllib.loads((TOP / "hardware" / "board.toml").read_text(encoding="utf-8"))
 

@@ -6,7 +6,7 @@ import ast
 from pathlib import Path
 
 import pytest
-from conftest import TOP
+from common import TOP
 
 HOST = TOP / "host" / "ampledger"
 CORE = sorted((HOST / "core").glob("*.py"))

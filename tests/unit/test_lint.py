@@ -6,7 +6,7 @@ import subprocess
 import sys
 
 import pytest
-from conftest import TOP, missing
+from common import TOP, missing
 
 STRICT = ["core", "wire.py", "decode.py", "store.py", "link.py", "live.py", "logfile.py", "replay.py", "page"]
 

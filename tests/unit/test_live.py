@@ -1,0 +1,346 @@
+"""The live path without threads: what is stored, concluded and shown of what a board sends, and of what goes wrong."""
+
+from __future__ import annotations
+
+import contextlib
+import copy
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from ampledger import live as module
+from ampledger import wire
+from ampledger.core.engine import Engine
+from ampledger.core.model import Battery, Interval, Start, Tap
+from ampledger.decode import Frame
+from ampledger.errors import StoreError
+from ampledger.link import Arrived, Hello, State
+from ampledger.live import History, Live
+from ampledger.store import Store
+
+START_S = 1_789_000_000.0
+INFO: dict[str, Any] = {
+    "app": "ampledger",
+    "board": "pico",
+    "device": "a",
+    "boot": 7,
+    "oldest": 0,
+    "next": 0,
+    "solar_placement": "controller-output",
+    "sample_ms": 100,
+    "channels": [
+        {"name": n, "chip": "ina228", "shunt_nohm": 2_000_000, "shunt_cal": 4100, "low_range": 0} for n in wire.CHANNELS
+    ],
+}
+LSB_A = 4100 / (13107.2e6 * 0.002)
+
+
+class FillingStore(Store):
+    """A store whose disk can be full."""
+
+    full = False
+    tries = 0
+
+    def add(self, device: str, frames: Any) -> int:
+        self.tries += 1
+        if self.full:
+            raise StoreError("Writing failed: disk is full.")
+        return super().add(device, frames)
+
+
+class Desk:
+    """A live path by hand: its clock, its board, its link's commands."""
+
+    def __init__(self, folder: Path) -> None:
+        self.now_s, self.offset_s = 100.0, START_S
+        self.store = FillingStore(folder / "s.sqlite")
+        self.live = Live(
+            self.store,
+            Engine(Battery(20.0), Start(0.8)),
+            list,
+            clock=lambda: self.offset_s + self.now_s,
+            ticks=lambda: self.now_s,
+        )
+        self.sent: list[tuple[Any, ...]] = []
+        self.live.link.send = lambda *a: bool(self.sent.append(a)) or True  # type: ignore[method-assign]
+
+    def put(self, *items: State | Hello | Arrived) -> None:
+        for item in items:
+            self.live._queue.put(item)
+
+    def turn(self, *items: State | Hello | Arrived) -> dict[str, Any]:
+        self.put(*items)
+        self.live._turn(0.0)
+        return self.live.snapshot()
+
+    def hello(self, again: bool = False, **changed: Any) -> Hello:
+        return Hello(self.offset_s + self.now_s, copy.deepcopy(INFO) | changed, "/dev/x", again)
+
+    def arrived(self, *frames: Frame, bad: int = 0) -> Arrived:
+        return Arrived(self.offset_s + self.now_s, frames, bad, ())
+
+    def anchor(self, boot: int = 7) -> Frame:
+        unix_ms = int((self.offset_s + self.now_s) * 1000)
+        return Frame(wire.ANCHOR, 0, wire.put_anchor(boot.to_bytes(4, "little"), int(self.now_s * 1000), unix_ms, 20))
+
+    def reading(self, seq: int, boot: int = 7, a: float = -2.0, kind: int = wire.READING) -> Frame:
+        """A second more on the clock, and the reading of it."""
+        self.now_s += 1.0
+        payload = bytearray(wire.READING_SIZE)
+        mono = int(self.now_s * 1000)
+        wire.put_reading_head(payload, 0, 0, boot.to_bytes(4, "little"), seq, mono, 0, 1000, 320, 0, 0)
+        count = round(a / LSB_A)
+        charge = (round(a / LSB_A * self.now_s)).to_bytes(5, "big", signed=True)
+        for i in range(3):
+            at = wire.CHANNEL_AT + i * wire.CHANNEL_SIZE
+            wire.put_channel(payload, at, 0, 1, 5, 67_600, 67_600, 67_600, count, count, count, charge)
+        return Frame(kind, seq & 0xFF, bytes(payload))
+
+    def stored(self, device: str = "a", boot: int = 7) -> list[int]:
+        return [r.seq for r in self.store.readings(device, boot)]
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    d = Desk(tmp_path)
+    yield d
+    assert "program-error" not in codes(d.live.snapshot())
+    d.store.close()
+
+
+def codes(snapshot: dict[str, Any]) -> list[str]:
+    return [n["code"] for n in snapshot["notices"]]
+
+
+def begin(desk: Desk, count: int = 3) -> dict[str, Any]:
+    desk.turn(State("live", "Board.", "/dev/x"), desk.hello(), desk.arrived(desk.anchor()))
+    return desk.turn(*[desk.arrived(desk.reading(s)) for s in range(count)])
+
+
+def test_a_reading_is_stored_concluded_from_and_shown(desk: Desk) -> None:
+    shown = begin(desk)
+    assert desk.stored() == [0, 1, 2]
+    assert shown["t"] == pytest.approx(START_S + 103.0) and not shown["stale"]
+    assert shown["battery"]["a"] == pytest.approx(-2.0, abs=LSB_A)
+    assert shown["charge"]["counted_ah"] == pytest.approx(-6.0 / 3600, abs=1e-6)
+    assert shown["link"]["records"] == 3
+
+
+# --- a disk that refuses ---
+
+
+def test_readings_that_could_not_be_saved_are_kept_said_and_written_later(desk: Desk) -> None:
+    begin(desk)
+    desk.store.full = True
+    shown = desk.turn(desk.arrived(desk.reading(3), desk.reading(4)))
+    notice = next(n for n in shown["notices"] if n["code"] == "not-saved")
+    assert notice["open"] and notice["severity"] == "act" and "2 records wait" in notice["do"]
+    assert shown["t"] == pytest.approx(START_S + 105.0), "it goes on concluding"
+    desk.store.full = False
+    desk.live._tried_at = 0.0
+    shown = desk.turn(desk.arrived(desk.reading(5)))
+    assert desk.stored() == [0, 1, 2, 3, 4, 5] and "not-saved" not in codes(shown)
+    assert shown["link"]["records"] == 6
+
+
+def test_they_are_written_even_if_the_board_says_nothing_more(desk: Desk) -> None:
+    begin(desk)
+    desk.store.full = True
+    desk.turn(desk.arrived(desk.reading(3)))
+    desk.store.full = False
+    desk.live._tried_at = 0.0
+    assert "not-saved" not in codes(desk.turn())
+    assert desk.stored() == [0, 1, 2, 3]
+
+
+def test_a_disk_that_refuses_is_not_tried_with_every_reading(desk: Desk) -> None:
+    begin(desk)
+    desk.store.full, desk.store.tries = True, 0
+    for seq in range(3, 60):
+        desk.turn(desk.arrived(desk.reading(seq)))
+    assert desk.store.tries == 1
+    assert len(desk.live._unsaved) == 57
+
+
+def test_what_waits_is_bounded_and_the_newest_are_kept(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "_UNSAVED", 10)
+    begin(desk)
+    desk.store.full = True
+    for seq in range(3, 40):
+        desk.turn(desk.arrived(desk.reading(seq)))
+    desk.store.full = False
+    desk.live._tried_at = 0.0
+    desk.turn()
+    assert desk.stored() == [0, 1, 2, *range(30, 40)]
+
+
+def test_what_waits_is_written_under_the_board_it_came_from(desk: Desk) -> None:
+    begin(desk)
+    desk.store.full = True
+    desk.turn(desk.arrived(desk.reading(3)))
+    desk.turn(desk.hello(device="b", boot=9), desk.arrived(desk.anchor(9), desk.reading(0, 9)))
+    desk.store.full = False
+    desk.live._tried_at = 0.0
+    desk.turn()
+    assert desk.stored() == [0, 1, 2, 3] and desk.stored("b", 9) == [0] and desk.stored("b", 7) == []
+
+
+def test_closing_saves_what_had_come_and_what_had_waited(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    with contextlib.closing(desk.store):
+        begin(desk)
+        desk.store.full = True
+        desk.turn(desk.arrived(desk.reading(3)))
+        desk.store.full = False
+        desk.put(desk.arrived(desk.reading(4)))
+        desk.live._stop.set()
+        desk.live.start()
+        desk.live.close()
+        assert desk.stored() == [0, 1, 2, 3, 4]
+        assert desk.store.get_state("live")["seen"]["seq"] == 4
+
+
+# --- boards that change ---
+
+
+def test_frames_that_came_before_a_hello_belong_to_the_board_before(desk: Desk) -> None:
+    begin(desk)
+    # The disk was slow: all of this waits in the queue by now.
+    desk.put(desk.arrived(desk.reading(3)))
+    desk.put(desk.hello(device="b", boot=9), desk.arrived(desk.anchor(9), desk.reading(0, 9)))
+    desk.turn()
+    assert desk.stored() == [0, 1, 2, 3] and desk.stored("b", 9) == [0] and desk.stored("b") == []
+
+
+def test_a_late_reading_of_a_start_that_is_over_does_not_ask_for_ever(desk: Desk) -> None:
+    begin(desk)
+    desk.turn(desk.hello(boot=8), desk.arrived(desk.anchor(8), desk.reading(0, 8)))
+    desk.turn(desk.arrived(desk.reading(3, 7)))  # comes after all
+    asked = 0
+    for seq in range(1, 40):
+        desk.live._asked_hello = 0.0  # as if a second had gone by
+        desk.sent.clear()
+        desk.turn(desk.arrived(desk.reading(seq, 8)))
+        asked += ("hello",) in desk.sent
+    assert asked <= 11 and desk.live._held == []
+    assert desk.stored() == [0, 1, 2, 3], "it is stored all the same"
+    assert ("hello",) not in desk.sent
+
+
+def test_a_board_that_restarted_is_asked_and_its_readings_wait_for_the_answer(desk: Desk) -> None:
+    before = begin(desk)
+    shown = desk.turn(desk.arrived(desk.reading(0, 8), desk.reading(1, 8)))
+    assert ("hello",) in desk.sent and shown["t"] == before["t"]
+    shown = desk.turn(desk.hello(again=True, boot=8), desk.arrived(desk.anchor(8), desk.reading(2, 8)))
+    assert "board-restarted" in codes(shown)
+    assert shown["t"] == pytest.approx(START_S + 106.0)
+    # WORKED: 2 A for the six seconds of all readings; the chips counted on.
+    assert shown["charge"]["counted_ah"] == pytest.approx(-12.0 / 3600, abs=1e-5)
+    assert desk.stored(boot=8) == [0, 1, 2]
+
+
+@pytest.mark.parametrize(
+    "changed", [{"channels": []}, {"boot": 2**63}, {"boot": -1}, {"boot": float("inf")}, {"next": float("inf")}]
+)
+def test_a_board_that_can_not_be_understood_is_refused_and_its_frames_are_nobodys(
+    desk: Desk, changed: dict[str, Any]
+) -> None:
+    begin(desk)
+    shown = desk.turn(desk.hello(device="b", **changed), desk.arrived(desk.reading(3)))
+    assert shown["link"]["state"] == "refused" and len(shown["link"]["text"]) > 25
+    assert desk.stored() == [0, 1, 2] and desk.stored("b") == []
+    shown = desk.turn(desk.hello(), desk.arrived(desk.reading(4)))
+    assert desk.stored() == [0, 1, 2, 4]
+
+
+def test_records_that_are_missing_are_asked_for(desk: Desk) -> None:
+    begin(desk)
+    desk.turn(desk.hello(again=True, oldest=0, next=9))
+    assert desk.sent[-1] == ("recall", 3, 8)
+    desk.turn(desk.arrived(*[desk.reading(s, kind=wire.RECALLED) for s in range(3, 9)]))
+    assert desk.stored() == list(range(9))
+
+
+# --- faults of our own ---
+
+
+def test_a_fault_is_said_and_stops_neither_the_records_nor_the_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    desk = Desk(tmp_path)
+    with contextlib.closing(desk.store):
+        begin(desk)
+
+        def broken(*_: object) -> None:
+            raise RuntimeError("odd")
+
+        with monkeypatch.context() as m:
+            m.setattr(desk.live, "_on_hello", broken)
+            broken.__name__ = "_on_hello"
+            shown = desk.turn(desk.hello(again=True), desk.arrived(desk.reading(3)))
+        assert "program-error" in codes(shown)
+        assert desk.stored() == [0, 1, 2, 3], "what came along is stored"
+        with monkeypatch.context() as m:
+            m.setattr(desk.live, "_figures", broken)
+            desk.turn(desk.arrived(desk.reading(4)))
+        shown = desk.turn(desk.arrived(desk.reading(5)))
+        assert shown["t"] == pytest.approx(START_S + 106.0), "the page comes back"
+    assert capsys.readouterr().err.count("RuntimeError: odd") == 2
+
+
+# --- the clock ---
+
+
+def test_a_clock_set_back_by_an_hour_is_said_and_the_chart_goes_on(desk: Desk) -> None:
+    begin(desk, 20)
+    desk.offset_s -= 3600.0
+    shown = desk.turn(desk.arrived(desk.anchor()))
+    assert "clock-stepped" in codes(shown)
+    number = max(desk.live.history(0)["n"], default=0)
+    shown = desk.turn(*[desk.arrived(desk.reading(s)) for s in range(20, 25)])
+    assert shown["t"] == pytest.approx(START_S - 3600.0 + 125.0)
+    new = desk.live.history(number)
+    assert len(new["t"]) >= 5 and new["t"][-1] == int(START_S - 3600.0 + 124.5)
+    # WORKED: 25 s at -2 A, whatever the clock did.
+    assert shown["charge"]["counted_ah"] == pytest.approx(-50.0 / 3600, abs=1e-5)
+
+
+def test_the_chart_keeps_ten_minutes_and_a_gap_stays_a_gap() -> None:
+    history = History()
+    for t in range(2000):
+        if not 1500 <= t < 1510:
+            history.add(Interval(START_S + t, 1.0, Tap(13.0, -2.0, -2.0, 12.9, 13.1, -3.0, -1.0)))
+    history.add(Interval(START_S + 1500, 10.0, Tap(charge_c=-20.0)))
+    shown = history.since(0)
+    assert len(shown["t"]) <= 602 and shown["t"][-1] - shown["t"][0] <= 600
+    assert shown["battery_a"][shown["t"].index(int(START_S) + 1501)] is None
+    assert history.since(max(shown["n"]))["t"] == []
+
+
+def test_readings_without_wall_time_wait_a_moment_then_take_that_of_their_arrival(desk: Desk) -> None:
+    desk.turn(desk.hello())
+    first = desk.arrived(desk.reading(0))
+    assert desk.turn(first)["t"] is None
+    for s in (1, 2, 3):
+        shown = desk.turn(desk.arrived(desk.reading(s)))
+    assert shown["t"] == pytest.approx(START_S + 104.0, abs=2.0)
+    assert desk.stored() == [0, 1, 2, 3]
+
+
+def test_what_was_kept_goes_on_after_a_restart_of_the_program(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    begin(desk)
+    desk.live._keep()
+    last = desk.arrived(desk.reading(3))
+    desk.turn(last)  # stored, but the state was kept before it
+    desk.store.close()
+    again = Desk(tmp_path)
+    with contextlib.closing(again.store):
+        again.now_s = desk.now_s
+        shown = again.turn(again.hello())
+        assert shown["charge"]["counted_ah"] == pytest.approx(-8.0 / 3600, abs=1e-6)
+        again.now_s += 60.0
+        shown = again.turn(again.arrived(again.reading(64)))
+        assert shown["charge"]["counted_ah"] == pytest.approx(-2.0 * 65 / 3600, abs=1e-5)
+        assert "gap" in codes(shown)
