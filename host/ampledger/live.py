@@ -174,6 +174,7 @@ class Live:
         self._info: dict[str, Any] | None = None
         self._scale: Scale | None = None
         self._device = ""
+        self._refused = ""  # why the board that answers can't be used
         self._anchors = Anchors()
         self._seen: Seen | None = None
         self._held: list[tuple[float, wire.Reading]] = []  # readings whose boot has no wall time yet
@@ -266,6 +267,8 @@ class Live:
     # --- the line ---
 
     def _on_state(self, state: State) -> None:
+        if self._refused and state.state in ("live", "stalled"):
+            state = State("refused", self._refused, state.port)  # the line is fine, the board is not
         before, self._state = self._state.state, state
         if state.state == before:
             return
@@ -290,10 +293,14 @@ class Live:
             if not 0 <= boot < 1 << 32:
                 raise FrameError(f"The board's INFO gives an impossible boot number: {boot}.")
         except (FrameError, KeyError, TypeError, ValueError, OverflowError) as e:
-            self._state = State("refused", str(e), hello.port)
+            self._refused = str(e)
+            self._on_state(State("refused", self._refused, hello.port))
             # Its records must not be taken for those of the board before.
             self._info, self._scale, self._device = None, None, ""
             return
+        if self._refused:
+            self._refused = ""
+            self._on_state(State("live", f"Board on {hello.port}.", hello.port))
         if self._info is not None and self._info.get("boot") != boot and self._device == device:
             said = "Its chips counted on as long as they had power."
             self._happen("board-restarted", "caution", "The board has restarted", said)

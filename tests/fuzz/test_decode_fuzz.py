@@ -29,7 +29,7 @@ FRAMES = st.builds(
     st.integers(0, 255),
     st.sampled_from((1, 1, 1, 1, 1, 1, 0, 2, 255)),
 )
-TEXT = st.sampled_from((b"MPY: soft reboot\r\n", b'Traceback\n  File "main.py", line 3\n', b">>> ", b"x" * 700, b"\r\n"))
+TEXT = st.sampled_from((b"MPY: soft reboot\r\n", b'Traceback\n  File "x.py", line 3\n', b">>> ", b"x" * 700, b"\r\n"))
 STREAMS = st.lists(st.one_of(FRAMES, TEXT, st.binary(max_size=30), st.just(b"\0"), st.just(b"\0" * 5)), max_size=8)
 
 

@@ -250,8 +250,13 @@ def test_a_board_that_can_not_be_understood_is_refused_and_its_frames_are_nobody
     shown = desk.turn(desk.hello(device="b", **changed), desk.arrived(desk.reading(3)))
     assert shown["link"]["state"] == "refused" and len(shown["link"]["text"]) > 25
     assert desk.stored() == [0, 1, 2] and desk.stored("b") == []
+    # The link says "live" right after the board's answer: the line is, the board is not.
+    why = shown["link"]["text"]
+    shown = desk.turn(State("live", "Board on /dev/x.", "/dev/x"))
+    assert (shown["link"]["state"], shown["link"]["text"], shown["stale"]) == ("refused", why, True)
     shown = desk.turn(desk.hello(), desk.arrived(desk.reading(4)))
     assert desk.stored() == [0, 1, 2, 4]
+    assert shown["link"]["state"] == "live" and not shown["stale"] and "link-back" in codes(shown)
 
 
 def test_records_that_are_missing_are_asked_for(desk: Desk) -> None:
