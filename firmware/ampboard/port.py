@@ -60,10 +60,13 @@ class Port:
         return None
 
     def write(self, buf, n):
-        """Write `buf[:n]` whole."""
+        """Write `buf[:n]` whole, or give the rest up when the line takes nothing; a harmed frame is refused there."""
         at = 0
-        while at < n:
+        refused = 0
+        while at < n and refused < 3:
             # stream.write(buffer, offset, length); the rp2 stubs know only write(buffer).
             done = self._out.write(buf, at, n - at)
             if done:
                 at += done
+            else:
+                refused += 1

@@ -40,6 +40,8 @@ class Channel:
     def __init__(self, chip):
         self.chip = chip
         self.charge = bytearray(5)
+        self._spare = bytearray(5)  # a transfer that breaks off must not harm the last good count
+        self.tag = 0  # of the run of the counter that `charge` belongs to
         self.alive = False
         self.reset()
 
@@ -59,7 +61,7 @@ class Channel:
             if not self.alive:
                 chip.begin()
                 self.alive = True
-            result = chip.read(self.charge)
+            result = chip.read(self._spare)
         except (OSError, AdcError):
             self.alive = False
             self.status |= wire.S_PARTIAL
@@ -68,8 +70,10 @@ class Channel:
             if result == READ_RESTARTED:
                 self.status |= wire.S_RESTARTED
             return False
+        self.charge, self._spare = self._spare, self.charge
         bus = chip.bus
         current = chip.current
+        self.tag = chip.tag
         self.n += 1
         self.bus_sum += bus
         self.cur_sum += current
@@ -123,7 +127,7 @@ class Sampler:
     def _add_energy(self, channel):
         c = channel.charge
         now = (c[1] & 0x1F) << 24 | c[2] << 16 | c[3] << 8 | c[4]
-        if self._have_charge and self._tag == channel.chip.tag:
+        if self._have_charge and self._tag == channel.tag:
             moved = now - self._charge
             if moved >= 1 << 28:
                 moved -= 1 << 29
@@ -145,7 +149,7 @@ class Sampler:
                 self.energy_lo &= 0xFFFFFF
                 moved -= bite
         self._charge = now
-        self._tag = channel.chip.tag
+        self._tag = channel.tag
         self._have_charge = True
 
     def span_ms(self):
@@ -196,7 +200,7 @@ class Sampler:
                 at,
                 status,
                 n,
-                channel.chip.tag,
+                channel.tag,
                 channel.bus_sum,
                 channel.bus_min,
                 channel.bus_max,

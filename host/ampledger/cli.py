@@ -188,6 +188,8 @@ def _settings(args: argparse.Namespace, saved: dict[str, Any] | None, demo: bool
 
 
 def _live(args: argparse.Namespace) -> int:
+    if not args.host:
+        raise ConfigError("--host needs an address, such as 127.0.0.1.")
     if args.host not in _LOOPBACK and not args.let_others_see:
         raise ConfigError(
             f"--host {args.host} would show the page, and whoever reaches it, to other computers; there is no login. "
@@ -195,6 +197,8 @@ def _live(args: argparse.Namespace) -> int:
         )
     if not (args.demo_speed > 0 and math.isfinite(args.demo_speed)):
         raise ConfigError(f"--demo-speed must be above 0, not {args.demo_speed}.")
+    if args.demo_start is not None and not 0 <= args.demo_start < 86400:
+        raise ConfigError(f"--demo-start must be seconds from 0 to a day, not {args.demo_start}.")
     if args.start_sd is not None and args.start_soc is None:
         raise ConfigError("--start-sd says how well --start-soc is known: give both or neither.")
     if not 0 <= args.port <= 65535:
@@ -285,8 +289,11 @@ def _board(args: argparse.Namespace) -> int:
     from ampledger import boardfiles, link
 
     if args.what == "files":
-        for path in boardfiles.copy_firmware(args.to):
-            print(path)
+        try:
+            for path in boardfiles.copy_firmware(args.to):
+                print(path)
+        except OSError as e:
+            raise ConfigError(f"The board's files can't be written to {args.to} ({e.strerror}).") from e
         return 0
     if args.what == "install":
         return _install(args.serial)
@@ -302,7 +309,8 @@ def _board(args: argparse.Namespace) -> int:
             continue
         found += 1
         if args.what == "list":
-            print(f"{port}  {info['board']}  device {info['device']}  firmware {info['version']}  boot {info['boots']}")
+            board, device, version, boots = (info.get(k, "?") for k in ("board", "device", "version", "boots"))
+            print(f"{port}  {board}  device {device}  firmware {version}  boot {boots}")
         else:
             print(json.dumps(info, indent=2))
     if not found:

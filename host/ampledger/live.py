@@ -37,6 +37,7 @@ _UNSAVED = 20_000  # frames kept while the disk refuses: half an hour at 10 Hz
 _TRY_EVERY_S = 2.0  # how often a disk that refused is tried again
 _HELD = 600  # readings that wait to be understood
 _STRANGE_S = 10.0  # how long a reading waits for its board to say what it is
+_BEYOND_S = 60.0  # how long a current beyond the range is spoken of
 _RECALL_EVERY_S = 2.0
 _BOARD_KEEPS = 250  # records that are worth asking for
 _HAPPENED_S = 900.0  # how long a past event stays on the page
@@ -188,6 +189,9 @@ class Live:
         self._console: tuple[str, ...] = ()
         self._happened: list[Notice] = []
         self._faults: set[str] = set()
+        self._beyond: dict[str, tuple[float, float]] = {}  # channel at the end of its range: first, last time
+        self._started_s = clock()
+        self._trouble_since_s = 0.0
         self._asked_hello = self._recalled_at = 0.0
         if resume:
             self._resume()
@@ -392,6 +396,7 @@ class Live:
             self._unsaved = []
             self._save_trouble = ""
         except StoreError as e:
+            self._trouble_since_s = self._trouble_since_s if self._save_trouble else self._clock()
             self._save_trouble = str(e)
 
     def _on_anchor(self, anchor: wire.Anchor) -> None:
@@ -443,6 +448,10 @@ class Live:
                     f"{known[0].upper()}{known[1:]}; records of that time are fetched if the board kept them.",
                     {"gap_s": gap.dt_s} | ({} if c is None else {"charge_ah": c / 3600}),
                 )
+        for name, channel in zip(wire.CHANNELS, reading.channels, strict=True):
+            if channel.status & wire.S_RANGE:
+                first_s, last_s = self._beyond.get(name, (at_s, at_s))
+                self._beyond[name] = (first_s if at_s - last_s < _BEYOND_S else at_s, at_s)
         for interval in intervals:
             self._conclude(interval)
 
@@ -573,57 +582,59 @@ class Live:
 
     def _notices(self, stale: bool) -> list[dict[str, Any]]:
         now = self._clock()
-        out: list[tuple[Notice, bool]] = []
+        shown = list(self._view.notices) if self._view is not None and not stale else []
         if self._save_trouble:
-            out.append(
-                (
-                    Notice(
-                        "not-saved",
-                        "act",
-                        "Readings are not being saved",
-                        self._save_trouble,
-                        "The disk is full or read-only.",
-                        f"Free some space; {len(self._unsaved)} records wait in memory and are written then.",
-                        now,
-                    ),
-                    True,
+            shown.append(
+                Notice(
+                    "not-saved",
+                    "act",
+                    "Readings are not being saved",
+                    self._save_trouble,
+                    "The disk is full, read-only or gone.",
+                    f"Free some space; {len(self._unsaved)} records wait in memory and are written then.",
+                    self._trouble_since_s,
                 )
             )
-        if self._view is not None:
-            out += [(n, True) for n in self._view.notices if not stale]
         if stale and self._view is not None:
-            out.append(
-                (
+            shown.append(
+                Notice(
+                    "stale",
+                    "warning",
+                    "No fresh readings",
+                    f"The newest are of {_utc(self._view.time_s)} UTC. {self._state.text}",
+                    "Cable, port or board.",
+                    "Check the cable. The board goes on counting as long as it has power.",
+                    self._view.time_s,
+                )
+            )
+        for channel, (first_s, last_s) in self._beyond.items():
+            if now - last_s < _BEYOND_S:
+                shown.append(
                     Notice(
-                        "stale",
+                        "beyond-range",
                         "warning",
-                        "No fresh readings",
-                        f"The newest are of {_utc(self._view.time_s)} UTC. {self._state.text}",
-                        "Cable, port or board.",
-                        "Check the cable. The board goes on counting as long as it has power.",
-                        self._view.time_s,
-                    ),
-                    True,
+                        f"The {channel} current is beyond the range of its shunt",
+                        "The chip read the end of its range.",
+                        "A current larger than the shunt was chosen for, or a wire that bypasses or shorts it.",
+                        "Take these amps, and the charge counted since, for a lower bound; choose a smaller shunt.",
+                        first_s,
+                    )
                 )
-            )
         if self._assumed:
-            out.append(
-                (
-                    Notice(
-                        "battery-assumed",
-                        "info",
-                        "The battery is an assumption",
-                        f"{self._engine.battery.capacity_ah:g} Ah, {self._engine.battery.series} cells in series.",
-                        "Nobody has said which battery this is.",
-                        "Start with --capacity-ah and --series; what is left depends on it.",
-                        now,
-                    ),
-                    True,
+            shown.append(
+                Notice(
+                    "battery-assumed",
+                    "info",
+                    "The battery is an assumption",
+                    f"{self._engine.battery.capacity_ah:g} Ah, {self._engine.battery.series} cells in series.",
+                    "Nobody has said which battery this is.",
+                    "Start with --capacity-ah and --series; what is left depends on it.",
+                    self._started_s,
                 )
             )
-        out.sort(key=lambda x: -SEVERITIES.index(x[0].severity))
-        out += [(n, False) for n in reversed(self._happened) if now - n.since_s < _HAPPENED_S]
-        return [{**asdict(n), "open": is_open} for n, is_open in out]
+        shown.sort(key=lambda notice: -SEVERITIES.index(notice.severity))
+        past = [n for n in reversed(self._happened) if now - n.since_s < _HAPPENED_S]
+        return [asdict(n) | {"open": True} for n in shown] + [asdict(n) | {"open": False} for n in past]
 
 
 def _long(seconds: float) -> str:

@@ -14,6 +14,7 @@ class Bus:
     def __init__(self):
         self.registers = {}
         self.dead = ()
+        self.break_off = ()  # registers whose transfer ends in an error half way
         for address in (0x40, 0x41, 0x44):
             self.set(address, 0x3E, b"\x54\x49")
             self.set(address, 0x3F, b"\x22\x81")
@@ -36,6 +37,8 @@ class Bus:
             raise OSError(19)
         data = self.registers[address << 8 | register]
         for i in range(len(buf)):
+            if register in self.break_off and i == 3:
+                raise OSError(5)
             buf[i] = data[i]
 
     def writeto_mem(self, address, register, data):
@@ -90,6 +93,34 @@ def test_a_silent_chip_does_not_disturb_the_others_and_comes_back():
     bus.dead = ()
     sampler.step()
     assert close(sampler).channels[1].n == 1
+
+
+def test_a_transfer_that_breaks_off_leaves_the_last_good_count():
+    bus, sampler = rig()
+    bus.values(0x41, 100, 67000, 123456)
+    sampler.step()
+    bus.values(0x41, 100, 67000, -1)
+    bus.break_off = (0x0A,)
+    sampler.step()
+    battery = close(sampler).channels[1]
+    assert (battery.n, battery.charge, battery.status) == (1, 123456, wire.S_PARTIAL)
+    bus.break_off = ()
+    sampler.step()
+    assert close(sampler).channels[1].charge == -1
+
+
+def test_a_count_never_stands_under_the_name_of_another_run():
+    bus, sampler = rig()
+    bus.values(0x41, 100, 67000, 5000)
+    sampler.step()
+    tag = sampler.channels[1].tag
+    bus.set(0x41, 0x02, b"\x10\x00")  # the chip loses power in the middle of a record
+    bus.set(0x41, 0x11, b"\xff\xff")
+    bus.set(0x41, 0x0B, b"\x00\x00")
+    sampler.step()
+    battery = close(sampler).channels[1]
+    assert (battery.tag, battery.charge) == (tag, 5000)
+    assert battery.status & wire.S_RESTARTED
 
 
 def test_another_chip_at_the_address_is_refused():

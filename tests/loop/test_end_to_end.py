@@ -207,6 +207,19 @@ def test_a_chip_that_goes_missing_is_named_and_the_others_go_on(tmp_path: Path) 
         assert not rig.bench.faults.resets
 
 
+def test_a_current_beyond_the_range_is_called_a_lower_bound(tmp_path: Path) -> None:
+    # WORKED: 163.84 mV over 5 mohm is 32.8 A.
+    solar = [(30.0, 13.2, 1.0), (5.0, 13.2, 40.0), (3600.0, 13.2, 1.0)]
+    box = WaveBox({"solar": solar, "battery": [(3635.0, 13.2, 1.0)]})
+    with Rig(tmp_path, box, speed=5.0) as rig:
+        rig.until(lambda: any(n["code"] == "beyond-range" and n["open"] for n in rig.snapshot["notices"]))
+        notice = next(n for n in rig.snapshot["notices"] if n["code"] == "beyond-range")
+        assert "solar" in notice["title"] and "lower bound" in notice["do"]
+        highest = max(wire.take_reading(p).channels[0].cur_max for p in rig.stored().values()) * LSB["solar"]
+        assert highest == pytest.approx(32.8, abs=0.1)
+        rig.until(lambda: not any(n["code"] == "beyond-range" for n in rig.snapshot["notices"]), 40)
+
+
 def test_a_host_that_stalls_never_stalls_the_sampling(tmp_path: Path) -> None:
     with Rig(tmp_path, quiet_box(), speed=1.0) as rig:
         rig.until(lambda: rig.snapshot["link"]["records"] > 10)

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from ampledger import __version__, boardfiles, cli, link
-from conftest import TOP
+from common import TOP
 
 
 @pytest.fixture(autouse=True)
@@ -37,11 +37,22 @@ def refused(capsys: pytest.CaptureFixture[str], *argv: str) -> str:
     return err
 
 
-@pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.5", "box.local", "127.0.0.2", ""])
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.5", "box.local", "127.0.0.2"])
 def test_serving_beyond_this_computer_needs_a_word(capsys: pytest.CaptureFixture[str], host: str) -> None:
     for first in ((), ("live",)):
         said = refused(capsys, *first, "--host", host, "--no-browser")
         assert "no login" in said and "--let-others-see" in said
+
+
+def test_an_empty_address_and_impossible_demo_times_are_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    assert "--host needs an address" in refused(capsys, "--host", "", "--let-others-see")
+    for start in ("nan", "-1", "1e9"):
+        assert "--demo-start must be seconds" in refused(capsys, "--demo", "--demo-start", start)
+
+
+def test_board_files_below_a_file_are_refused(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    (tmp_path / "there").write_text("x")
+    assert "can't be written" in refused(capsys, "board", "files", "--to", str(tmp_path / "there" / "x"))
 
 
 @pytest.mark.parametrize("port", ["-1", "65536", "137000"])

@@ -51,7 +51,7 @@ _SWING_WIDTH: _Array = np.array([0.5, 0.5, 0.5, 1.2, 1.2, 1.2, 0.8, 0.8])
 _SWING_GAP: _Array = np.array([1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.5, 0.0])
 _SWING_PRIOR: _Array = np.array([0.93 / 6.0] * 6 + [0.05, 0.02])
 
-# --- The voltage model's errors, per cell. Sizes: our prototype on the cell of `cells.py` (about 8 mV, over about 900 s)
+# --- The voltage model's errors, per cell. Sizes: a prototype on the cell of `cells.py` (about 8 mV, over some 900 s)
 # and our own fit (`LFP26650_RESISTANCE.accuracy`); shares marked "judgement" have no source.
 _SIGMA_V = 0.008  # 6 mV fit that one cell as well; other makers' curves differ by more, and too narrow is worse
 _SIGMA_PER_K_COLD_V = 0.0003  # per kelvin below 15 degC: slow polarisation grows and is known less well (judgement)

@@ -15,32 +15,31 @@ const LINES = {
   battery_v: { name: "battery volts", colour: "--ink", dash: "solid", width: 1.8 },
 };
 
-/** Columns of bounded length; `add` returns whether anything was new. */
+/** Columns of bounded length in order of time; a second that comes again (it was under way, or recalled) is replaced. */
 export class Points {
   constructor() {
     this.clear();
   }
   clear() {
     this.run = null;
+    this.newest = -1; // the largest number seen; numbers grow with every change, in any order of time
+    this.rows = new Map();
     for (const name of COLUMNS) this[name] = [];
   }
-  get newest() {
-    return this.n.length ? this.n[this.n.length - 1] : -1;
-  }
-  add(data) {
+  /** Take in an answer of the server; what lies after `now_s` was measured by a clock that has been set back since. */
+  add(data, now_s = Infinity) {
     if (data.run !== this.run) {
       this.clear(); // another run of the program numbers its points anew
       this.run = data.run;
     }
-    let fresh = 0;
     for (let i = 0; i < data.n.length; i++) {
-      if (data.n[i] <= this.newest) continue;
-      for (const name of COLUMNS) this[name].push(data[name] ? data[name][i] : null);
-      fresh++;
+      this.newest = Math.max(this.newest, data.n[i]);
+      this.rows.set(data.t[i], COLUMNS.map((name) => (data[name] ? data[name][i] : null)));
     }
-    const drop = this.t.findIndex((t) => t >= this.t[this.t.length - 1] - KEEP_S);
-    if (drop > 0) for (const name of COLUMNS) this[name].splice(0, drop);
-    return fresh > 0;
+    let times = [...this.rows.keys()].filter((t) => t <= now_s + 5).sort((x, y) => x - y);
+    times = times.filter((t) => t >= times[times.length - 1] - KEEP_S);
+    this.rows = new Map(times.map((t) => [t, this.rows.get(t)]));
+    COLUMNS.forEach((name, c) => (this[name] = times.map((t) => this.rows.get(t)[c])));
   }
   /** Times in ms with a hole mark wherever more than a second is missing, and one column to match. */
   lines() {
@@ -82,7 +81,7 @@ export function trend() {
             points.clear();
             return;
           }
-          points.add(data);
+          points.add(data, now_s);
         }
       }
       await render(now_s);
@@ -95,12 +94,12 @@ export function trend() {
 
   async function render(now_s) {
     const scheme = document.documentElement.dataset.scheme;
-    const mark = [points.newest, points.n.length, Math.floor(now_s), width, host.clientHeight, scheme].join();
+    const mark = [points.newest, points.t.length, Math.floor(now_s), width, host.clientHeight, scheme].join();
     if (!width || mark === drawn) return;
     drawn = mark;
     library = library || (await load());
     await library.react(host, traces(points.lines()), layout(now_s), { displayModeBar: false, responsive: false, doubleClick: false });
-    host.setAttribute("data-points", String(points.n.length));
+    host.setAttribute("data-points", String(points.t.length));
   }
 
   function colour(name) {
