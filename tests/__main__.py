@@ -21,5 +21,7 @@ if __name__ == "__main__":
     if arguments[:1] == ["bench"]:
         sys.exit(bootstrap.run(["tests/bench.py", *arguments[1:]]))
     if not any(not a.startswith("-") for a in arguments):
-        arguments = [*arguments, "tests"]
+        # Much of the suite waits for real time to pass: run it in parallel.
+        workers = str(min(4, os.cpu_count() or 1))
+        arguments = ["-n", workers, "--dist", "worksteal", *arguments, "tests"]
     sys.exit(bootstrap.run(["-m", "pytest", *arguments]))

@@ -278,9 +278,9 @@ class Live:
             return
         if state.state == "live" and before in ("lost", "refused"):
             self._counts["reconnects"] += 1
-            self._happen("link-back", "info", "The board is back", state.text)
+            self._happen("link-back", "info", "The board is back", self._named(state.text))
         elif before in ("live", "stalled") and state.state in ("lost", "refused"):
-            self._happen("link-gone", "caution", "The line to the board broke", state.text)
+            self._happen("link-gone", "caution", "The line to the board broke", self._named(state.text))
 
     def _happen(self, code: str, severity: str, title: str, seen: str, figures: dict[str, float] | None = None) -> None:
         now = self._clock()
@@ -507,8 +507,8 @@ class Live:
             "stale": stale,
             "link": {
                 "state": self._state.state,
-                "text": self._state.text,
-                "port": self._state.port,
+                "text": self._named(self._state.text),
+                "port": self._named(self._state.port or "") or None,
                 "board": None if self._info is None else f"{self._info.get('board')} {self._device}",
                 **self._counts,
                 "console": list(self._console),
@@ -521,6 +521,14 @@ class Live:
             self._number += 1
             self._snapshot = snap
             self._changed.notify_all()
+
+    def _named(self, text: str) -> str:
+        """The demo's port has a name that tells nobody anything."""
+        port = self._state.port
+        if not self._demo.text or not port or text == port:
+            return "the demo box" if self._demo.text and port else text
+        named = text.replace(port, "the demo box")
+        return named[:1].upper() + named[1:]
 
     def _figures(self, view: View | None, capacity_ah: float) -> dict[str, Any]:
         if view is None:
@@ -601,7 +609,7 @@ class Live:
                     "stale",
                     "warning",
                     "No fresh readings",
-                    f"The newest are of {_utc(self._view.time_s)} UTC. {self._state.text}",
+                    f"The newest are of {_utc(self._view.time_s)} UTC. {self._named(self._state.text)}",
                     "Cable, port or board.",
                     "Check the cable. The board goes on counting as long as it has power.",
                     self._view.time_s,

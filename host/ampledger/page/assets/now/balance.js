@@ -44,7 +44,7 @@ export function balance() {
   const load = s("rect", { class: "load" }, bars);
   const given = s("rect", { class: "battery", fill }, bars);
   const taken = s("rect", { class: "battery", fill }, bars);
-  const close = s("line", { class: "books" }, svg);
+  const close = s("path", { class: "books" }, svg);
   const rulerText = G("ruler-text"); // over the closing line, which must not strike a figure out
   const rail = G("rail");
   const railLine = s("line", {}, rail);
@@ -130,7 +130,8 @@ export function balance() {
     bar(taken, X(loadA || 0), takes ? takenTo : X(loadA || 0), y.low);
     const end = gives ? givenTo : takes ? takenTo : null;
     draw(close, end !== null);
-    if (end !== null) set(close, { x1: end, x2: end, y1: y.top - 5, y2: y.low + thick + 5 });
+    // Broken at the ruler, so that it does not strike out a figure there.
+    if (end !== null) set(close, { d: `M${end.toFixed(1)} ${y.top - 5}V${y.ruler + 6}M${end.toFixed(1)} ${y.low - 6}V${y.low + thick + 5}` });
 
     // Labels: the outer two stand at zero, the battery's at its block or as near as there is room.
     const put = (label, x, base, figure, caption) => {
@@ -217,7 +218,7 @@ export function balance() {
       mark.wide = mark.text.getComputedTextLength();
     }
     const places = spread(there.map((mark) => ({ x: X(value[mark.name]), w: mark.wide })), 1, right + 12, 10);
-        there.forEach((mark, i) => {
+    there.forEach((mark, i) => {
       const x = X(value[mark.name]);
       if (mark.name === "mean") set(mark.tick, { d: `M${x.toFixed(1)} ${y.rail - 7}l6 7-6 7-6-7z` });
       else set(mark.tick, { x1: x, x2: x, y1: y.rail - 6, y2: y.rail + 6 });

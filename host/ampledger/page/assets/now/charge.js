@@ -112,8 +112,10 @@ export function charge() {
       set(ends[1], { x: at[at.length - 1] + 22, y: y + 24, "text-anchor": "middle" });
       const toRight = at[at.length - 1] + 44 + 8;
       const fits = toRight + 104 < right + 16;
+      const toLeft = at[0] - 8;
+      draw(bandText, roomy || fits || toLeft > 104 + left - 12); // no room on a narrow screen: the words above say it
       set(bandText, {
-        x: roomy ? (a + b) / 2 : fits ? toRight : at[0] - 8,
+        x: roomy ? (a + b) / 2 : fits ? toRight : toLeft,
         y: y + 23,
         "text-anchor": roomy ? "middle" : fits ? "start" : "end",
       });

@@ -98,7 +98,8 @@ export function trend() {
     if (!width || mark === drawn) return;
     drawn = mark;
     library = library || (await load());
-    await library.react(host, traces(points.lines()), layout(now_s), { displayModeBar: false, responsive: false, doubleClick: false });
+    const data = points.lines();
+    await library.react(host, traces(data), layout(now_s, data), { displayModeBar: false, responsive: false, doubleClick: false });
     host.setAttribute("data-points", String(points.t.length));
   }
 
@@ -131,7 +132,7 @@ export function trend() {
     ];
   }
 
-  function layout(now_s) {
+  function layout(now_s, data) {
     const ink = colour("--ink-2");
     const rule = colour("--rule");
     const every = width < 500 ? 180 : 120;
@@ -154,12 +155,22 @@ export function trend() {
         ticktext: vals.map((t, i) => `${utc(t, false)}${i ? "" : " UTC"}<br>${local(t, false)}${i ? "" : " local"}`),
       },
       yaxis: { ...axis, domain: [0.42, 1], rangemode: "tozero", zeroline: true, zerolinecolor: colour("--ink"), zerolinewidth: 1.4, nticks: 6 },
-      yaxis2: { ...axis, domain: [0, 0.33], nticks: 4, anchor: "x" },
+      yaxis2: { ...axis, domain: [0, 0.33], nticks: 4, anchor: "x", ...atLeast([...data.battery_v, ...data.battery_v_min], 0.2) },
       annotations: [title("A", 1.005), title("V", 0.335)],
     };
   }
 
   return { tick, redraw: () => (drawn = "") };
+}
+
+/** A range that shows no less than `least` of the axis: millivolts of noise must not look like a story. */
+function atLeast(values, least) {
+  const there = values.filter(Number.isFinite);
+  if (!there.length) return {};
+  const low = Math.min(...there);
+  const high = Math.max(...there);
+  if (high - low >= least) return {};
+  return { range: [(low + high - least) / 2, (low + high + least) / 2] };
 }
 
 /** Closed outlines between two columns, one for each stretch without a hole. */
