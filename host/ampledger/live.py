@@ -30,7 +30,7 @@ from ampledger.link import Arrived, Hello, Link, State
 from ampledger.store import Store
 
 _STALE_S = 3.0
-_SAVE_EVERY_S = 10.0
+_SAVE_EVERY_S = 60.0  # 150 kB; what came since is concluded from again after a crash
 _HISTORY_S = 600
 _WAIT_FOR_TIME_S = 2.0
 _UNSAVED = 20_000  # frames kept while the disk refuses: half an hour at 10 Hz

