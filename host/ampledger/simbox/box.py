@@ -19,6 +19,7 @@ of the load tap, as in the scenario's table.
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -36,7 +37,7 @@ _OCV_SOC = np.array([0.0, 0.05, 0.10, 0.20, 0.40, 0.60, 0.70, 0.90, 0.97, 1.00, 
 _OCV_V = np.array([10.4, 12.0, 12.55, 12.90, 13.10, 13.182, 13.272, 13.34, 13.42, 13.95, 14.6])
 
 
-class Box:
+class Box(ABC):
     """
     What every box answers. Subclasses differ only in where the truth comes from.
 
@@ -45,10 +46,11 @@ class Box:
 
     start_unix_s: float = 0.0
 
+    @abstractmethod
     def advance(self, t_s: float) -> None:
         """Simulate up to box time `t_s` [s]; an earlier time than before changes nothing."""
-        raise NotImplementedError
 
+    @abstractmethod
     def mean(self, tap: str, t0_s: float, t1_s: float) -> tuple[float, float]:
         """
         Mean volts and amps of `tap` over box time [t0_s, t1_s]; equal times give the instant. [V], [A]
@@ -56,19 +58,18 @@ class Box:
         Raises ValueError for a span that is not simulated yet, forgotten already, or reversed; KeyError for
         an unknown tap.
         """
-        raise NotImplementedError
 
+    @abstractmethod
     def extreme(self, tap: str, t0_s: float, t1_s: float) -> tuple[float, float]:
         """Lowest and highest amps of `tap` within [t0_s, t1_s]; raises as `mean`. [A]"""
-        raise NotImplementedError
 
+    @abstractmethod
     def battery_c(self, t_s: float) -> float:
         """Temperature at the battery. [degC]"""
-        raise NotImplementedError
 
+    @abstractmethod
     def truth(self, t_s: float) -> dict[str, Any]:
         """What is really so at `t_s`, for tests and demo labels only; the keys depend on the kind of box."""
-        raise NotImplementedError
 
 
 # ------------------------------------------------------------------ sun
@@ -286,9 +287,9 @@ class _GridBox(Box):
         self._sum = {k: [0.0] * _KEEP for k in ("v", *TAPS)}          # integral up to the end of the step
         self._total = dict.fromkeys(("v", *TAPS), 0.0)
 
+    @abstractmethod
     def _next(self, t_s: float) -> tuple[Any, Any, Any, Any, float]:
         """Panel power [W], source amps, load amps, sending (each scalar or (50,)) and extra lead ohms from `t_s`."""
-        raise NotImplementedError
 
     def _simulate(self) -> None:
         power_w, source_a, load_a, sending, extra_ohm = self._next(self._steps * STEP_S)
@@ -439,8 +440,8 @@ class ScenarioBox(_GridBox):
         1,000 s). seed : another seed is another run of overs and gaps under the same sky.
 
     In "frost" the panel is put out ten minutes after the start, 13:10 UTC, which at this place is before
-    sunrise (about 13:50 UTC): it charges from about 14:00 UTC on, when it gives more than the controller's
-    drop-out. Nothing is bent to make the sun rise earlier; give `start_s=3500` to see the charging soon.
+    sunrise (about 13:50 UTC): it charges from about 14:05 UTC on, when it gives more than the controller's
+    drop-out. Nothing is bent to make the sun rise earlier; give `start_s=3900` to see the charging soon.
     """
 
     def __init__(self, name: str = "heron", start_s: float = 0.0, seed: int = 1) -> None:
