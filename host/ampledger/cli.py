@@ -11,6 +11,7 @@ import argparse
 import contextlib
 import json
 import math
+import os
 import socket
 import subprocess
 import sys
@@ -278,6 +279,8 @@ def _serve(args: argparse.Namespace, feed: _Feed, data: Path, port: int, stack: 
 
 
 def _open_browser(address: str) -> None:
+    if sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
+        return  # without a screen a text browser would take over the terminal
     with contextlib.suppress(webbrowser.Error):
         webbrowser.open(address)
 
