@@ -31,6 +31,7 @@ _LOOPBACK = ("127.0.0.1", "localhost", "::1")
 # The demo starts 40 s before the operator begins to send, 11 min 20 s into the scenario.
 _DEMO_START_S = 680.0
 _DEMO_AH = 6.0
+_FASTEST = 30.0
 
 
 def _share(text: str) -> float:
@@ -59,7 +60,7 @@ def _parser() -> argparse.ArgumentParser:
     live.add_argument("--no-browser", action="store_true", help="do not open a browser")
     live.add_argument("--demo", action="store_true", help="the demo box, even if a board is plugged in")
     live.add_argument("--demo-scenario", choices=("heron", "frost"), default="heron", help=argparse.SUPPRESS)
-    live.add_argument("--demo-speed", type=float, default=1.0, metavar="N", help="run the demo N times as fast")
+    live.add_argument("--demo-speed", type=float, default=1.0, metavar="N", help="run the demo N times as fast, at most 30")
     live.add_argument(
         "--demo-start", type=float, default=None, metavar="S", help="begin the demo S seconds into its scenario"
     )
@@ -196,8 +197,11 @@ def _live(args: argparse.Namespace) -> int:
             f"--host {args.host} would show the page, and whoever reaches it, to other computers; there is no login. "
             "If that is what you want, add --let-others-see."
         )
-    if not (args.demo_speed > 0 and math.isfinite(args.demo_speed)):
-        raise ConfigError(f"--demo-speed must be above 0, not {args.demo_speed}.")
+    if not 0 < args.demo_speed <= _FASTEST:
+        raise ConfigError(
+            f"--demo-speed must be above 0 and at most {_FASTEST:.0f}, which a small computer still keeps up with, "
+            f"not {args.demo_speed}."
+        )
     if args.demo_start is not None and not 0 <= args.demo_start < 86400:
         raise ConfigError(f"--demo-start must be seconds from 0 to a day, not {args.demo_start}.")
     if args.start_sd is not None and args.start_soc is None:

@@ -46,6 +46,8 @@ def test_serving_beyond_this_computer_needs_a_word(capsys: pytest.CaptureFixture
 
 def test_an_empty_address_and_impossible_demo_times_are_refused(capsys: pytest.CaptureFixture[str]) -> None:
     assert "--host needs an address" in refused(capsys, "--host", "", "--let-others-see")
+    for speed in ("nan", "0", "-1", "31", "inf"):
+        assert "--demo-speed must be above 0" in refused(capsys, "--demo", "--demo-speed", speed)
     for start in ("nan", "-1", "1e9"):
         assert "--demo-start must be seconds" in refused(capsys, "--demo", "--demo-start", start)
 
