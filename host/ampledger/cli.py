@@ -60,7 +60,7 @@ def _parser() -> argparse.ArgumentParser:
     live.add_argument("--no-browser", action="store_true", help="do not open a browser")
     live.add_argument("--demo", action="store_true", help="the demo box, even if a board is plugged in")
     live.add_argument("--demo-scenario", choices=("heron", "frost"), default="heron", help=argparse.SUPPRESS)
-    live.add_argument("--demo-speed", type=float, default=1.0, metavar="N", help="run the demo N times as fast, at most 30")
+    live.add_argument("--demo-speed", type=float, default=1.0, metavar="N", help="run the demo up to 30 times as fast")
     live.add_argument(
         "--demo-start", type=float, default=None, metavar="S", help="begin the demo S seconds into its scenario"
     )
