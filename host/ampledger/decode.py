@@ -11,7 +11,6 @@ of what was harmed.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -357,8 +356,3 @@ class Anchors:
             if b == boot:
                 return offset
         return None
-
-
-def readings(frames: Iterable[Frame]) -> list[wire.Reading]:
-    """All records among some frames, live and recalled."""
-    return [wire.take_reading(f.payload) for f in frames if f.kind in (wire.READING, wire.RECALLED)]

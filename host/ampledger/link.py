@@ -264,7 +264,7 @@ class Link:
         with self._writing:
             self._serial = handle
         self.send("hello")
-        opened = heard = time.monotonic()
+        began = heard = time.monotonic()
         asked_again = nudged = 0.0
         ours = False
         tx = bad = 0
@@ -307,7 +307,7 @@ class Link:
                 if frames:
                     self._say("live", f"Board on {port}.", port)
             if not ours:
-                if now - opened > _ASK_S:
+                if now - began > _ASK_S:
                     # A named port, or one that was ours before, is asked again soon; a stranger is left in peace.
                     self._not_ours[port] = now + (3.0 if self._known else 20.0 if len(self._ports()) > 1 else 1.0)
                     self._say(
@@ -316,7 +316,7 @@ class Link:
                         port,
                     )
                     return
-                if now - opened > 0.7 and now - asked_again > 0.7:
+                if now - began > 0.7 and now - asked_again > 0.7:
                     asked_again = now
                     self.send("hello")
                 continue

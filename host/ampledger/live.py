@@ -628,6 +628,18 @@ class Live:
                         first_s,
                     )
                 )
+        if self._scale is not None and self._scale.placement != "controller-output":
+            shown.append(
+                Notice(
+                    "solar-on-panel-side",
+                    "warning",
+                    "The solar channel is on the panel side",
+                    f"The board says: {self._scale.placement}.",
+                    "This version takes the solar amps for the controller's output, which they are not there.",
+                    "Do not rely on supply, surplus and verdict; or move the shunt to the controller's output.",
+                    self._started_s,
+                )
+            )
         if self._assumed:
             shown.append(
                 Notice(

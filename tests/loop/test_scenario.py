@@ -121,9 +121,10 @@ def test_the_band_holds_the_truth_from_a_start_known_to_3_percent():
 def test_the_band_from_an_unknown_start_misses_the_truth_rarely_and_by_little(heron):
     # The demo's pack rests 6 to 9 mV a cell below the measured cell's discharge branch at 40 to 50 %, as another
     # maker's might, and its capacity is 5 % less than stated.
-    # FROZEN: 0.84 inside, seeds 1 to 3 alike. The band claims 0.90: on a pack of another curve it is not there yet.
-    assert heron.inside() >= 0.82
-    assert heron.worst_outside() <= 0.02
+    # FROZEN: 0.84 inside and 0.005 outside at worst, seeds 1 to 3 alike (2026-11-25). The band claims 0.90: on a pack
+    # of another curve it is not there yet.
+    assert heron.inside() >= 0.83
+    assert heron.worst_outside() <= 0.006
 
 
 def test_ten_times_a_second_the_story_is_the_same():

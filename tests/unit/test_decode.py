@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from ampledger import wire
 from ampledger.core.model import Interval
-from ampledger.decode import Anchors, Decoder, Frame, Parts, Scale, Seen, readings, scale_of, to_intervals
+from ampledger.decode import Anchors, Decoder, Parts, Scale, Seen, scale_of, to_intervals
 from ampledger.errors import FrameError
 from pytest import approx
 
@@ -104,12 +104,6 @@ def test_an_anchor_that_no_clock_gives_is_bad() -> None:
     # WORKED: 9999-12-31T23:59:59.999Z.
     last = wire.put_anchor(b"abcd", 2**40 - 1, 253_402_300_799_999, 0)
     assert len(decoder.feed(wire.frame(wire.ANCHOR, 2, last))) == 1
-
-
-def test_readings_are_live_and_recalled_ones() -> None:
-    payload = bytes(wire.READING_SIZE)
-    kinds = (wire.READING, wire.ANCHOR, wire.RECALLED, wire.PULSE)
-    assert len(readings([Frame(k, 0, payload) for k in kinds])) == 2
 
 
 # --- parts ---

@@ -130,6 +130,13 @@ def test_a_reading_is_stored_concluded_from_and_shown(desk: Desk) -> None:
 # --- a disk that refuses ---
 
 
+def test_a_solar_shunt_on_the_panel_side_is_warned_of(desk: Desk) -> None:
+    assert "solar-on-panel-side" not in codes(begin(desk))
+    shown = desk.turn(desk.hello(solar_placement="panel-side"))
+    notice = next(n for n in shown["notices"] if n["code"] == "solar-on-panel-side")
+    assert notice["open"] and notice["severity"] == "warning" and "panel-side" in notice["seen"]
+
+
 def test_readings_that_could_not_be_saved_are_kept_said_and_written_later(desk: Desk) -> None:
     begin(desk)
     desk.store.full = True

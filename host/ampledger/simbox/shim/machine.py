@@ -25,11 +25,6 @@ class I2C:
     def readfrom_mem_into(self, addr, memaddr, buf):
         boxlink.call(82, addr, memaddr, len(buf), buf)  # R
 
-    def readfrom_mem(self, addr, memaddr, n):
-        buf = bytearray(n)
-        boxlink.call(82, addr, memaddr, n, buf)
-        return bytes(buf)
-
     def writeto_mem(self, addr, memaddr, buf):
         boxlink.call(87, addr, memaddr, len(buf), None, buf)  # W
 

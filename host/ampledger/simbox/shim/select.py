@@ -3,8 +3,6 @@ import boxlink
 
 POLLIN = 1
 POLLOUT = 4
-POLLERR = 8
-POLLHUP = 16
 
 _READY = ((None, 1),)
 _flag = bytearray(1)
