@@ -46,11 +46,12 @@ def records(n: int) -> list[bytes]:
     out = []
     for seq in range(n):
         buf = bytearray(wire.READING_SIZE)
-        wire.put_reading_head(buf, 0, 2, b"boot", seq, seq * 100, 0, 100, 320, seq, -1)
+        wire.put_reading_head(buf, 0, 2, b"boot", seq, seq * 100, 0, 100, 320)
         for i in range(3):
             at = wire.CHANNEL_AT + i * wire.CHANNEL_SIZE
             a = 1000 * i - seq % 977
-            wire.put_channel(buf, at, 0, 1, 77, 67000 + i, 67000, 67001, a, a, a, (seq * 977).to_bytes(5, "big"))
+            charge = (seq * 977).to_bytes(5, "big")
+            wire.put_channel(buf, at, 0, 1, 77, 67000 + i, 4187, 4188, a, a >> 4, a >> 4, charge, 0, seq)
         out.append(bytes(buf))
     return out
 

@@ -1,19 +1,17 @@
-# Driver of the INA228 (20-bit shunt, bus voltage, charge counter).
+# Driver of the INA228 (20-bit shunt and bus voltage, charge counter).
 #
-# In: an I2C bus and what board.toml says of the channel. Out: raw counts as
-# small integers and the charge counter as bytes; scaling to amps is the host's.
-# Reading allocates nothing. Data sheet: SLYS021A, "Register Maps" and
-# "Current, Power, Energy, and Charge Calculations".
-#
-# A fourth chip is one more file like this one with the same five members:
-# begin, read, bus, current, tag.
-import os
-
+# In: an I2C bus and the channel's description (adc.py). Out: raw counts and
+# the chip's own charge counter as bytes. Data sheet: SLYS021A, "INA228
+# Registers", "Current, Power, Energy, and Charge Calculations", "Shunt
+# Resistor Drift Compensation"; codes of the conversion times from memory.
 from micropython import const
+
+from ampboard.adc import READ_OK, READ_RESTARTED, READ_WAIT, AdcError, fit, new_tag
 
 _CONFIG = const(0x00)
 _ADC_CONFIG = const(0x01)
 _SHUNT_CAL = const(0x02)
+_SHUNT_TEMPCO = const(0x03)
 _VBUS = const(0x05)
 _CURRENT = const(0x07)
 _CHARGE = const(0x0A)
@@ -22,44 +20,65 @@ _PWR_LIMIT = const(0x11)
 _MANUFACTURER_ID = const(0x3E)
 _DEVICE_ID = const(0x3F)
 
-_LOW_RANGE = const(0x0010)  # ADCRANGE bit of CONFIG
+_RESET = const(0x8000)  # RST bit of CONFIG
+_TEMPCOMP = const(0x0020)  # of CONFIG
+_ADCRANGE = const(0x0010)  # of CONFIG: +-40.96 mV instead of +-163.84 mV
 _CONVERSION_READY = const(0x0002)  # CNVRF bit of DIAG_ALRT
 
-READ_OK = const(0)
-READ_RESTARTED = const(1)  # the chip had lost power; it was set up anew
-READ_WAIT = const(2)  # set up, but no conversion has finished yet
+# 4096 would make a current count equal a shunt count, but it is also the reset
+# value, by which a chip that lost power is known.
+SHUNT_CAL = const(4100)
 
-
-class AdcError(Exception):
-    pass
+_TIMES_US = (50, 84, 150, 280, 540, 1052, 2074, 4120)
+# Trimmed to 0.5 % at room temperature ("Integrated Precision Oscillator"); as much again for the rest.
+_WORST_US = tuple([t + t // 100 + 1 for t in _TIMES_US])
+_PAIRS = ((3, 5), (5, 7), (4, 6), (2, 4), (1, 3), (0, 2), (0, 0))
+_WIDE_PV = const(163_840_000_000)
+_NARROW_PV = const(40_960_000_000)
 
 
 class Ina228:
-    """
-    One chip. `shunt_cal`, `low_range` and `adc_config` are register values of
-    board.toml; `shunt_cal` must not be the reset value 1000h, by which a chip
-    that lost power is known.
-    """
+    """One chip. `spec`: address, shunt_nohm, max_ma and, if wanted, shunt_ppm_per_k."""
 
-    def __init__(self, i2c, address, shunt_cal, low_range, adc_config):
-        if shunt_cal == 0x1000:
-            raise ValueError("SHUNT_CAL 1000h is the chip's reset value; choose another")
+    KIND = "ina228"
+    counts = True
+    charge_us = 1_000_000
+    coarse = 4
+    volt_pv = 195_312_500  # 195.3125 uV
+
+    def __init__(self, i2c, spec, sample_ms):
         self._i2c = i2c
-        self._address = address
-        self._cal = shunt_cal
-        self._low_range = low_range
-        self._adc_config = adc_config
+        self._address = spec["address"]
+        nohm = spec["shunt_nohm"]
+        most_pv = spec["max_ma"] * nohm
+        if most_pv > _WIDE_PV:
+            raise ValueError(
+                "channel %s: %d mA make more than 163.84 mV on its shunt; take a smaller one"
+                % (spec["name"], spec["max_ma"])
+            )
+        narrow = most_pv * 5 <= _NARROW_PV * 4  # a quarter to spare
+        self.range = "narrow" if narrow else "wide"
+        ppm = spec.get("shunt_ppm_per_k", 0)
+        if not 0 <= ppm <= 0x3FFF:
+            raise ValueError("channel %s: shunt_ppm_per_k goes from 0 to 16383" % spec["name"])
+        self._tempco = ppm
+        # The temperature is converted in each round, as briefly as can be, only when it is needed.
+        bus, shunt, averages, self.window_us = fit(_PAIRS, _TIMES_US, _WORST_US, 51 if ppm else 0, sample_ms)
+        self._config = (_ADCRANGE if narrow else 0) | (_TEMPCOMP if ppm else 0)
+        self._adc_config = (0xF if ppm else 0xB) << 12 | bus << 9 | shunt << 6 | averages
+        # CURRENT_LSB = SHUNT_CAL / (13107.2e6 x shunt), and a quarter of it in the narrow range.
+        divisor = 131072 * nohm * (4 if narrow else 1)
+        self.amp_fa = (SHUNT_CAL * 10**19 + divisor // 2) // divisor
+        # Highest current count that a shunt voltage inside the range can give: CURRENT = VSHUNT x 4096 / SHUNT_CAL.
+        # With the shunt's drift taken out it can be less; 100 K of it count as the end of the range.
+        self._limit = (0x7FFFE * 4096) // SHUNT_CAL * 10_000 // (10_000 + ppm)
+        self.full_ma = self._limit * self.amp_fa // 10**12
         self._two = bytearray(2)
         self._three = bytearray(3)
-        # Highest current count that a shunt voltage inside the range can give:
-        # CURRENT = VSHUNT * 4096 / SHUNT_CAL.
-        self._limit = (0x7FFFE * 4096) // shunt_cal
-        if self._limit > 0x7FFFF:
-            self._limit = 0x7FFFF
-        self.bus = 0  # bus voltage, counts of 195.3125 uV
-        self.current = 0  # current, counts of SHUNT_CAL / (13107.2e6 * shunt), signed
+        self._fresh = False  # set up, and no result yet
+        self.bus = 0
+        self.current = 0  # signed
         self.saturated = False  # the last current sat at the end of the range
-        self._fresh = False
         self.tag = 0  # names the run of the charge counter; survives a restart of the board
 
     def _get(self, register):
@@ -76,7 +95,8 @@ class Ina228:
         The charge counter outlives a restart of the board as long as the chip
         has power. To tell one run of the counter from the next, a random tag
         is kept in PWR_LIMIT, a threshold that only moves the ALERT pin, which
-        is not wired. Raises AdcError when another or no chip answers.
+        is not wired. Another range or calibration gives the counts another
+        meaning, so that is a new run too. Raises AdcError when another or no chip answers.
         """
         try:
             if self._get(_MANUFACTURER_ID) != 0x5449:
@@ -86,41 +106,43 @@ class Ina228:
                 raise AdcError("no INA228 at 0x%02x: other chip" % self._address)
             tag = self._get(_PWR_LIMIT)
             if (
-                self._get(_SHUNT_CAL) == self._cal
+                self._get(_CONFIG) == self._config
                 and self._get(_ADC_CONFIG) == self._adc_config
+                and self._get(_SHUNT_CAL) == SHUNT_CAL
+                and self._get(_SHUNT_TEMPCO) == self._tempco
                 and tag != 0xFFFF
                 and tag
             ):
                 self.tag = tag
                 return
-            self._put(_CONFIG, 0x8000)  # reset: every register and both counters
-            self._put(_CONFIG, _LOW_RANGE if self._low_range else 0)
-            self._put(_SHUNT_CAL, self._cal)
-            self._put(_ADC_CONFIG, self._adc_config)
-            noise = os.urandom(2)
-            tag = noise[0] << 8 | noise[1]
-            if tag == self.tag or tag == 0xFFFF or tag == 0:
-                tag = (tag + 1) % 0xFFFE + 1
+            self._put(_CONFIG, _RESET)  # every register and both counters
+            self._put(_CONFIG, self._config)
+            self._put(_SHUNT_CAL, SHUNT_CAL)
+            self._put(_SHUNT_TEMPCO, self._tempco)
+            self._put(_ADC_CONFIG, self._adc_config)  # begins the conversions
+            # Last: a chip without a tag counts as not set up.
+            tag = new_tag(self.tag)
             self._put(_PWR_LIMIT, tag)
             self.tag = tag
             self._fresh = True
         except OSError:
             raise AdcError("nothing answers at 0x%02x" % self._address)
 
-    def read(self, charge):
+    def read(self, charge, now):
         """
         The last finished conversion into `bus` and `current`, and the charge
         counter (40 bits, two's complement, most significant byte first) into
-        `charge`, 5 bytes long.
+        `charge`, 5 bytes long. The chip counts by its own clock, not by `now`.
 
         Returns READ_OK; READ_RESTARTED or READ_WAIT when there is no new
-        value (bus and current then are not to be used). Raises OSError when the chip does
-        not answer. Allocates nothing as long as it does.
+        value (bus and current then are not to be used). Raises OSError when
+        the chip does not answer.
         """
         i2c = self._i2c
-        if self._get(_SHUNT_CAL) != self._cal:
+        if self._get(_SHUNT_CAL) != SHUNT_CAL:
+            tag = self.tag
             self.begin()
-            return READ_RESTARTED
+            return READ_WAIT if self.tag == tag else READ_RESTARTED
         if self._fresh:
             if not self._get(_DIAG_ALRT) & _CONVERSION_READY:
                 return READ_WAIT
@@ -133,6 +155,17 @@ class Ina228:
         self.current = value
         self.saturated = value >= self._limit or value <= -self._limit
         i2c.readfrom_mem_into(self._address, _VBUS, three)
-        self.bus = (three[0] << 16 | three[1] << 8 | three[2]) >> 4
+        # Always positive: the top bit is 0.
+        self.bus = (three[0] << 16 | three[1] << 8 | three[2]) >> 4 & 0x7FFFF
         i2c.readfrom_mem_into(self._address, _CHARGE, charge)
         return READ_OK
+
+    def ids(self):
+        """What the chip says of itself, for the commissioning table; empty when it is silent."""
+        try:
+            return {"maker": "%04x" % self._get(_MANUFACTURER_ID), "device": "%04x" % self._get(_DEVICE_ID)}
+        except OSError:
+            return {}
+
+
+Chip = Ina228

@@ -64,7 +64,6 @@ class Port:
         at = 0
         refused = 0
         while at < n and refused < 3:
-            # stream.write(buffer, offset, length); the rp2 stubs know only write(buffer).
             done = self._out.write(buf, at, n - at)
             if done:
                 at += done

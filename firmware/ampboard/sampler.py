@@ -1,18 +1,17 @@
-# From three chips to records. In: chips with read(), a running clock. Out: the
+# From three chips to records. In: drivers (adc.py), a running clock. Out: the
 # payload of a reading (wire.py), written into a buffer of the caller.
 #
-# step() and close() allocate nothing: every number stays a small integer
-# (below 2**30; a 20-bit count times 255 samples is 2**28), the charge counters
-# are bytes, and the signed battery energy is kept in two limbs.
+# step(), close() and snapshot() allocate nothing: every number stays a small
+# integer (below 2**30; a 20-bit count times 255 samples is 2**28), the charge
+# counters are bytes, and the signed energies are kept in two limbs.
 import time
 
 from micropython import const
 
 from ampboard import wire
-from ampboard.ina228 import READ_OK, READ_RESTARTED, AdcError
+from ampboard.adc import READ_OK, READ_RESTARTED, AdcError
 
 _MOST = const(255)  # samples a record can hold
-_BATTERY = const(1)  # index in CHANNELS
 _HALF = const(1 << 29)
 
 
@@ -35,33 +34,45 @@ class Clock:
 
 
 class Channel:
-    """One chip and what its samples add up to since the last record."""
+    """
+    One chip and what its samples add up to since the last record.
+
+    `charge` is the chip's counter at the last good sample, `tag` the run it
+    belongs to. `energy_lo` (24 bits) and `energy_hi` add bus voltage times
+    change of the charge counter since the board started, so that the energy
+    rests on whatever the charge rests on; one unit is one bus count times one
+    charge count. What moved from one run of the counter to the next is unknown and not in it.
+    """
 
     def __init__(self, chip):
         self.chip = chip
         self.charge = bytearray(5)
         self._spare = bytearray(5)  # a transfer that breaks off must not harm the last good count
-        self.tag = 0  # of the run of the counter that `charge` belongs to
+        self.tag = 0
         self.alive = False
+        self.energy_lo = 0
+        self.energy_hi = 0  # wraps at 30 bits, so that it stays a small integer
         self.reset()
 
     def reset(self):
+        """Begin the next record."""
         self.n = 0
         self.status = 0
         self.bus_sum = 0
-        self.bus_min = 0xFFFFF
+        self.bus_min = 0x7FFFF
         self.bus_max = 0
         self.cur_sum = 0
         self.cur_min = 0x7FFFF
         self.cur_max = -0x80000
 
-    def step(self):
+    def step(self, now):
+        """One sample at `now` (low limb of the clock). Returns False when the chip did not answer as it should."""
         chip = self.chip
         try:
             if not self.alive:
                 chip.begin()
                 self.alive = True
-            result = chip.read(self._spare)
+            result = chip.read(self._spare, now)
         except (OSError, AdcError):
             self.alive = False
             self.status |= wire.S_PARTIAL
@@ -69,10 +80,16 @@ class Channel:
         if result != READ_OK:
             if result == READ_RESTARTED:
                 self.status |= wire.S_RESTARTED
-            return False
-        self.charge, self._spare = self._spare, self.charge
+            return True
+        before = self.charge
+        self.charge = self._spare
+        self._spare = before
         bus = chip.bus
         current = chip.current
+        if self.tag == chip.tag:
+            self._add_energy(before, bus)
+        elif self.tag:  # set up anew after a silence
+            self.status |= wire.S_RESTARTED
         self.tag = chip.tag
         self.n += 1
         self.bus_sum += bus
@@ -89,68 +106,94 @@ class Channel:
             self.status |= wire.S_RANGE
         return True
 
+    def _add_energy(self, before, bus):
+        """Bus voltage (20 bits) times what the counter moved (40 bits, roll-over included), in four products."""
+        c = self.charge
+        low = ((c[2] & 0xF) << 16 | c[3] << 8 | c[4]) - ((before[2] & 0xF) << 16 | before[3] << 8 | before[4])
+        high = (c[0] << 12 | c[1] << 4 | c[2] >> 4) - (before[0] << 12 | before[1] << 4 | before[2] >> 4)
+        if low < 0:
+            low += 0x100000
+            high -= 1
+        high = ((high + 0x80000) & 0xFFFFF) - 0x80000
+        # moved = high * 2**20 + low, and 0 <= low < 2**20: each product with 10 bits of the voltage is below 2**30.
+        a = low * (bus & 0x3FF)
+        b = low * (bus >> 10)  # x 2**10
+        lo = self.energy_lo + (a & 0xFFFFFF) + ((b & 0x3FFF) << 10)
+        hi = self.energy_hi + (a >> 24) + (b >> 14)
+        if high:
+            a = high * (bus & 0x3FF)  # x 2**20
+            b = high * (bus >> 10)  # x 2**30, modulo 2**54
+            lo += (a & 0xF) << 20
+            hi = _wrap(hi + (a >> 4)) + ((((b & 0xFFFFFF) ^ 0x800000) - 0x800000) << 6)
+        self.energy_lo = lo & 0xFFFFFF
+        self.energy_hi = _wrap(_wrap(hi) + (lo >> 24))
+
+    def put(self, buf, at):
+        """Write what stands here into a reading."""
+        n = self.n
+        shift = self.chip.coarse
+        if n:
+            cur_max = -(-self.cur_max >> shift)
+            wire.put_channel(
+                buf,
+                at,
+                self.status,
+                n,
+                self.tag,
+                self.bus_sum,
+                self.bus_min >> shift,
+                -(-self.bus_max >> shift),
+                self.cur_sum,
+                self.cur_min >> shift,
+                cur_max if cur_max < 0x7FFF else 0x7FFF,
+                self.charge,
+                self.energy_lo,
+                self.energy_hi,
+            )
+        else:
+            status = self.status | wire.S_MISSING
+            wire.put_channel(
+                buf, at, status, 0, self.tag, 0, 0, 0, 0, 0, 0, self.charge, self.energy_lo, self.energy_hi
+            )
+
+
+def _wrap(x):
+    """Into -2**29 ... 2**29 - 1, modulo 2**30; `x` is a small integer."""
+    if x >= _HALF:
+        return x - _HALF - _HALF
+    if x < -_HALF:
+        return x + _HALF + _HALF
+    return x
+
 
 class Sampler:
-    """
-    Three channels in the order of wire.CHANNELS and the battery's energy.
-
-    The energy adds bus voltage times change of the charge counter, so that it
-    rests on every conversion of the chip; one unit is one bus count times one
-    charge count. `late` is set by the caller.
-    """
+    """Three channels in the order of wire.CHANNELS. `late` and `temp_c16` are set by the caller."""
 
     def __init__(self, chips, clock):
         self.channels = tuple([Channel(chip) for chip in chips])
         self.clock = clock
-        self.energy_lo = 0  # 24 bits
-        self.energy_hi = 0
-        self._charge = 0  # low 29 bits of the battery's counter
-        self._have_charge = False
-        self._tag = 0
         self._from_lo = clock.lo
         self._from_hi = clock.hi
         self.samples = 0  # in the record under way
+        self.failed = 0  # channels that did not answer in the last step
         self.late = False
         self.first = True
         self.temp_c16 = wire.NO_TEMP
 
     def step(self):
         """One sample of every channel. A chip that fails does not disturb the others."""
-        i = 0
+        now = self.clock.lo
+        failed = 0
         for channel in self.channels:
-            good = channel.step()
-            if i == _BATTERY and good:
-                self._add_energy(channel)
-            i += 1
+            if not channel.step(now):
+                failed += 1
+        self.failed = failed
         self.samples += 1
 
-    def _add_energy(self, channel):
-        c = channel.charge
-        now = (c[1] & 0x1F) << 24 | c[2] << 16 | c[3] << 8 | c[4]
-        if self._have_charge and self._tag == channel.tag:
-            moved = now - self._charge
-            if moved >= 1 << 28:
-                moved -= 1 << 29
-            elif moved < -(1 << 28):
-                moved += 1 << 29
-            # The product of both can pass 2**30: multiply by the two halves of the voltage apart.
-            # A change of more than 2**18 counts (a gap of seconds at full current) comes in bites.
-            bus = channel.chip.bus
-            while moved:
-                bite = moved
-                if bite > 0x3FFFF:
-                    bite = 0x3FFFF
-                elif bite < -0x3FFFF:
-                    bite = -0x3FFFF
-                high = bite * (bus >> 10)
-                self.energy_hi += high >> 14
-                self.energy_lo += ((high & 0x3FFF) << 10) + bite * (bus & 0x3FF)
-                self.energy_hi += self.energy_lo >> 24
-                self.energy_lo &= 0xFFFFFF
-                moved -= bite
-        self._charge = now
-        self._tag = channel.tag
-        self._have_charge = True
+    def stuck(self):
+        """Say in the record under way that the bus had to be freed."""
+        for channel in self.channels:
+            channel.status |= wire.S_STUCK
 
     def span_ms(self):
         """Time since the last record, milliseconds; at most 65535."""
@@ -162,8 +205,8 @@ class Sampler:
     def full(self):
         return self.samples >= _MOST
 
-    def close(self, buf, at, boot, seq, attended):
-        """Write the record under way into `buf` at `at` and begin the next one."""
+    def snapshot(self, buf, at, boot, seq, attended):
+        """Write the record under way into `buf` at `at`, and go on with it."""
         flags = 0
         if self.first:
             flags |= wire.F_FIRST
@@ -173,43 +216,16 @@ class Sampler:
             flags |= wire.F_LATE
         if self.temp_c16 == wire.NO_TEMP:
             flags |= wire.F_NO_TEMP
-        wire.put_reading_head(
-            buf,
-            at,
-            flags,
-            boot,
-            seq,
-            self.clock.lo,
-            self.clock.hi,
-            self.span_ms(),
-            self.temp_c16,
-            self.energy_lo,
-            self.energy_hi,
-        )
+        wire.put_reading_head(buf, at, flags, boot, seq, self.clock.lo, self.clock.hi, self.span_ms(), self.temp_c16)
         at += wire.CHANNEL_AT
         for channel in self.channels:
-            n = channel.n
-            status = channel.status
-            if not n:
-                status |= wire.S_MISSING
-                channel.bus_min = 0
-                channel.cur_min = 0
-                channel.cur_max = 0
-            wire.put_channel(
-                buf,
-                at,
-                status,
-                n,
-                channel.tag,
-                channel.bus_sum,
-                channel.bus_min,
-                channel.bus_max,
-                channel.cur_sum,
-                channel.cur_min,
-                channel.cur_max,
-                channel.charge,
-            )
+            channel.put(buf, at)
             at += wire.CHANNEL_SIZE
+
+    def close(self, buf, at, boot, seq, attended):
+        """Write the record under way into `buf` at `at` and begin the next one."""
+        self.snapshot(buf, at, boot, seq, attended)
+        for channel in self.channels:
             channel.reset()
         self._from_lo = self.clock.lo
         self._from_hi = self.clock.hi

@@ -7,8 +7,13 @@ module finds the files it names, in a clone as well as in an installed wheel.
 
 from __future__ import annotations
 
+import ast
+import importlib.util
 import json
 from pathlib import Path
+from typing import Any
+
+from ampledger.errors import ConfigError
 
 _HERE = Path(__file__).resolve().parent
 
@@ -33,12 +38,40 @@ def board_toml() -> Path:
     return _home("hardware") / "board.toml"
 
 
-def copy_firmware(folder: Path) -> list[Path]:
-    """Write all files of the board below `folder`, as they stand on its flash. Returns what was written."""
+def config(text: str | None = None) -> dict[str, Any]:
+    """Names and values of a config.py, ours unless `text` is another's."""
+    if text is None:
+        text = firmware()["lib/ampboard/config.py"].read_text(encoding="utf-8")
+    values = {}
+    for line in ast.parse(text).body:
+        if isinstance(line, ast.Assign) and isinstance(line.targets[0], ast.Name):
+            values[line.targets[0].id] = ast.literal_eval(line.value)
+    return values
+
+
+def config_text(board: dict[str, Any]) -> str:
+    """config.py of another build, given its parsed toml. Raises ConfigError where there is no clone."""
+    path = _home("hardware") / "generate.py"
+    spec = importlib.util.spec_from_file_location("ampledger_hardware_generate", path)
+    if spec is None or spec.loader is None or not path.exists():
+        raise ConfigError(f"{path} is not there: another build of the board needs a clone of the project.")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    text: str = module.config_text(board)
+    return text
+
+
+def copy_firmware(folder: Path, config: str | None = None) -> list[Path]:
+    """
+    Write all files of the board below `folder`, as they stand on its flash. Returns what was written.
+
+    config : text of a config.py to use in place of ours.
+    """
     written = []
     for to, source in firmware().items():
         target = folder / to
         target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_bytes(source.read_bytes())
+        ours = config is None or to != "lib/ampboard/config.py"
+        target.write_bytes(source.read_bytes() if ours else (config or "").encode())
         written.append(target)
     return written

@@ -21,6 +21,7 @@ import time
 import webbrowser
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -77,13 +78,28 @@ def _parser() -> argparse.ArgumentParser:
 
     replay.add_arguments(sub.add_parser("replay", help="run a log through the same core as the live view"))
 
-    board = sub.add_parser("board", help="the board: list, info, install, files")
+    books = sub.add_parser("books", help="what came in, went out and was lost, from the stored records")
+    books.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
+    books.add_argument("--board", metavar="DEVICE", help="which board, when the file has several")
+    books.add_argument("--since", metavar="UTC", help="from then on, such as 2026-09-12T22:00")
+    books.add_argument("--until", metavar="UTC", help="up to then")
+    books.add_argument("--json", action="store_true", help="as one JSON object")
+
+    board = sub.add_parser("board", help="the board: list, info, check, calibrate, install, update, files")
     what = board.add_subparsers(dest="what", metavar="WHAT", required=True)
     what.add_parser("list", help="boards that answer")
     info = what.add_parser("info", help="what a board says of itself")
     info.add_argument("--serial", metavar="PORT")
+    from ampledger import calibrate, commission
+
+    commission.add_check_arguments(what.add_parser("check", help="look a board over and say what was found"))
+    calibrate.add_arguments(what.add_parser("calibrate", help="compare a channel with a meter, keep the result on it"))
     install = what.add_parser("install", help="put the firmware of this program on a board that runs MicroPython")
     install.add_argument("--serial", metavar="PORT", required=True)
+    update = what.add_parser("update", help="bring a board's firmware up to this program's; calibration and log stay")
+    update.add_argument("--serial", metavar="PORT", required=True)
+    maintain = what.add_parser("maintenance", help="restart a board once without its firmware, for other tools")
+    maintain.add_argument("--serial", metavar="PORT", required=True)
     files = what.add_parser("files", help="write the board's files into a folder, for any other tool")
     files.add_argument("--to", type=Path, required=True, metavar="FOLDER")
     return parser
@@ -100,6 +116,8 @@ def main(argv: list[str] | None = None) -> int:
             from ampledger import replay
 
             return replay.run(args)
+        if args.command == "books":
+            return _books(args)
         if args.command == "board":
             return _board(args)
         return _live(args)
@@ -145,7 +163,7 @@ def _demo(args: argparse.Namespace) -> Iterator[_Feed]:
         speed, start = args.demo_speed, float(said["start_unix_s"])
 
         def ticks() -> float:
-            return (time.monotonic() - began) * speed
+            return float((time.monotonic() - began) * speed)
 
         real = said["interpreter"] == "micropython"
         yield _Feed(
@@ -289,11 +307,63 @@ def _open_browser(address: str) -> None:
         webbrowser.open(address)
 
 
+# --- books ---
+
+
+def _moment(text: str | None, name: str) -> float | None:
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as e:
+        raise ConfigError(f"{name} {text!r} is not a time; write it as 2026-09-12T22:00 (UTC).") from e
+    return moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()
+
+
+def _books(args: argparse.Namespace) -> int:
+    from ampledger.core.books import sum_up
+    from ampledger.recount import intervals_of
+    from ampledger.store import Store
+
+    since, until = _moment(args.since, "--since"), _moment(args.until, "--until")
+    with contextlib.closing(Store(args.data or _default_data(), look=True)) as store:
+        devices = store.devices()
+        device = args.board or (devices[0] if len(devices) == 1 else None)
+        if device is None or device not in devices:
+            raise ConfigError(f"Name one board with --board; the file has {', '.join(devices) or 'none'}.")
+        books = sum_up(
+            interval
+            for _, intervals in intervals_of(store, device)
+            for interval in intervals
+            if (since is None or interval.end_s > since) and (until is None or interval.start_s < until)
+        )
+    if books is None:
+        raise ConfigError("No records of that time whose time is known.")
+    if args.json:
+        print(json.dumps(books.to_dict()))
+        return 0
+    first, last = (datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%d %H:%M:%S") for t in (books.start_s, books.end_s))
+    print(f"{first} to {last} UTC: {books.measured_s / 3600:.2f} h of readings, {books.gap_s / 3600:.2f} h without")
+    rows = (("solar", "in", "back"), ("load", "out", "back"), ("battery", "charged", "discharged"))
+    for name, plus, minus in rows:
+        line = getattr(books, name)
+        unknown = f"; {line.unknown_s:.0f} s of which nothing is known" if line.unknown_s else ""
+        print(
+            f"{name:8} {line.plus_ah:9.3f} Ah {line.plus_wh:9.2f} Wh {plus}, "
+            f"{line.minus_ah:.3f} Ah {line.minus_wh:.2f} Wh {minus}{unknown}"
+        )
+    where = "; part of the load's line" if books.own_in_load else ""
+    print(f"board    {books.own_ah:9.3f} Ah {books.own_wh:9.2f} Wh its own draw, as declared, not measured{where}")
+    print(f"station  {books.station_ah:9.3f} Ah the load without the board")
+    print(f"left     {books.unaccounted_ah:+9.3f} Ah that the three taps and the board's draw do not account for")
+    return 0
+
+
 # --- board ---
 
 
 def _board(args: argparse.Namespace) -> int:
-    from ampledger import boardfiles, link
+    from ampledger import boardfiles, boardtool, calibrate, commission, link
 
     if args.what == "files":
         try:
@@ -302,8 +372,21 @@ def _board(args: argparse.Namespace) -> int:
         except OSError as e:
             raise ConfigError(f"The board's files can't be written to {args.to} ({e.strerror}).") from e
         return 0
+    if args.what == "check":
+        return commission.run_check(args)
+    if args.what == "calibrate":
+        return calibrate.run(args)
     if args.what == "install":
-        return _install(args.serial)
+        count = boardtool.install(args.serial)
+        print(f"{count} files are on the board; it restarts.")
+        return 0
+    if args.what == "update":
+        changed = boardtool.update(args.serial)
+        print(f"Changed on the board: {', '.join(changed)}; it restarts." if changed else "The board is up to date.")
+        return 0
+    if args.what == "maintenance":
+        boardtool.maintenance(args.serial)
+        return 0
     ports = [args.serial] if getattr(args, "serial", None) else link.board_ports()
     found = 0
     for port in ports:
@@ -325,31 +408,4 @@ def _board(args: argparse.Namespace) -> int:
             "No board answers. Is the cable in? A port that does not look like a board's is only opened when you name "
             "it with --serial, because opening a port can key a transmitter that is wired to it."
         )
-    return 0
-
-
-def _install(port: str) -> int:
-    """Copy the firmware with mpremote, after asking a running board to let go of its watchdog."""
-    from ampledger import boardfiles, link, wire
-
-    with contextlib.suppress(LinkError):
-        link.ask(port)
-        with contextlib.closing(link.opened(port)) as handle:
-            handle.write(wire.command("maintenance"))
-            handle.flush()
-            time.sleep(0.2)
-        print("The board restarts for maintenance.")
-        time.sleep(3.0)
-    with tempfile.TemporaryDirectory(prefix="ampledger-board-") as folder:
-        boardfiles.copy_firmware(Path(folder))
-        names = ["lib", "boot.py", "main.py"]
-        command = [sys.executable, "-m", "mpremote", "connect", port, "fs", "cp", "-r"]
-        command += [str(Path(folder) / name) for name in names] + [":", "+", "reset"]
-        try:
-            done = subprocess.run(command, check=False)
-        except OSError as e:
-            raise LinkError(f"mpremote can't be started ({e}): is it installed (pip install mpremote)?") from e
-    if done.returncode:
-        raise LinkError(f"mpremote failed on {port} (its message stands above): is MicroPython on the board?")
-    print("Installed; the board restarts.")
     return 0

@@ -34,6 +34,8 @@ _LENGTH = {
     wire.INFO: None,
     wire.REPLY: None,
 }
+# Versions that are read, and what of it is different in the older one.
+_VERSIONS = {1: {**_LENGTH, wire.READING: wire.READING_SIZE_1, wire.RECALLED: wire.READING_SIZE_1}, 2: _LENGTH}
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,16 +115,17 @@ class Decoder:
                 self.bad += 1
                 self.why = str(e)
             return ""
-        if version != wire.VERSION:
+        lengths = _VERSIONS.get(version)
+        if lengths is None:
             return (
                 f"The board speaks wire version {version}, this program version {wire.VERSION}: "
-                "put the firmware of this program on the board (ampledger board install), or use the program it came "
+                "put the firmware of this program on the board (ampledger board update), or use the program it came "
                 "with."
             )
-        if kind not in _LENGTH:
+        if kind not in lengths:
             self.unknown += 1
             return ""
-        if _LENGTH[kind] not in (None, len(payload)):
+        if lengths[kind] not in (None, len(payload)):
             self.bad += 1
             self.why = f"a frame of type {kind} with {len(payload)} bytes"
             return ""
@@ -173,26 +176,101 @@ class Parts:
 
 
 @dataclass(frozen=True, slots=True)
+class Worth:
+    """
+    What the counts of one channel are worth, calibration included.
+
+    a, v : per current count and per bus count, as built. [A], [V]
+    charge_c : per charge count. [C]
+    coarse : bits that lowest and highest lack.
+    gain_a, zero_a : amps = counts x a x gain_a + zero_a; gain_v, zero_v likewise.
+    per_k, at_c : change of the shunt with temperature where the chip does not
+        correct it itself, as a fraction per kelvin from `at_c` on. [1/K], [degC]
+    """
+
+    a: float
+    v: float
+    charge_c: float
+    coarse: int = 0
+    gain_a: float = 1.0
+    zero_a: float = 0.0
+    gain_v: float = 1.0
+    zero_v: float = 0.0
+    per_k: float = 0.0
+    at_c: float = 25.0
+
+    def amp_gain(self, temp_c: float | None) -> float:
+        """Factor for amps and charge at a temperature: a shunt that has grown by x shows currents larger by x."""
+        if not self.per_k or temp_c is None:
+            return self.gain_a
+        return self.gain_a / (1.0 + self.per_k * (temp_c - self.at_c))
+
+
+@dataclass(frozen=True, slots=True)
 class Scale:
     """
-    What one count of each channel is worth, and how far to trust it.
+    What one count of each channel is worth, and what the board itself draws.
 
-    amps, volts : per count, in the order of wire.CHANNELS. [A], [V]
+    channels : in the order of wire.CHANNELS.
+    own_a : drawn from the box by the board while a host listens and while it is alone, as declared. [A]
+    own_in_load : whether it is fed from behind the load's shunt.
     """
 
-    amps: tuple[float, ...]
-    volts: tuple[float, ...]
+    channels: tuple[Worth, ...]
     placement: str
     sample_ms: int
+    own_a: tuple[float, float] = (0.0, 0.0)
+    own_in_load: bool = False
+
+
+# The largest numbers that make sense, so that a harmed or hostile INFO can't bring infinities into the sums.
+_MOST_PPB = 500_000_000
+
+
+def _number(values: dict[str, Any], name: str, most: float) -> float:
+    value = values.get(name, 0)
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) <= most:
+        raise ValueError(f"{name} is {value!r}")
+    return float(value)
+
+
+def _worth(c: dict[str, Any]) -> Worth:
+    """One channel of INFO; version 1 knew the INA228 alone and gave its registers."""
+    if "amp_fa" not in c:
+        if c["chip"] != "ina228":
+            raise FrameError(f"The board uses a chip {c['chip']!r} on {c['name']} that this program does not know.")
+        # SHUNT_CAL = 13107.2e6 x CURRENT_LSB x R_shunt, times 4 in the low range; a bus count is 195.3125 uV; a charge
+        # count is CURRENT_LSB x 1 s (SLYS021A, "Current, Power, Energy, and Charge Calculations").
+        lsb = c["shunt_cal"] / (13107.2e6 * c["shunt_nohm"] * 1e-9 * (4 if c["low_range"] else 1))
+        worth = Worth(lsb, 195.3125e-6, lsb)
+    else:
+        amps, volts = c["amp_fa"] * 1e-15, c["volt_pv"] * 1e-12
+        coarse = int(c["coarse"])
+        if not 0 <= coarse <= 8:
+            raise ValueError(f"coarse is {coarse}")
+        cal = c.get("cal") or {}
+        for_a, for_v = cal.get("amps") or {}, cal.get("volts") or {}
+        worth = Worth(
+            amps,
+            volts,
+            amps * c["charge_us"] * 1e-6,
+            coarse,
+            1.0 + _number(for_a, "gain_ppb", _MOST_PPB) * 1e-9,
+            _number(for_a, "offset_u", 1e9) * 1e-6,
+            1.0 + _number(for_v, "gain_ppb", _MOST_PPB) * 1e-9,
+            _number(for_v, "offset_u", 1e9) * 1e-6,
+            # What the chip corrects by itself must not be corrected again.
+            0.0 if c.get("counts") else _number(c, "shunt_ppm_per_k", 10_000) * 1e-6,
+            _number(for_a, "temp_c16", 4000) / 16 if "temp_c16" in for_a else 25.0,
+        )
+    if not (0 < worth.a < 1 and 0 < worth.v < 1 and 0 < worth.charge_c < 10):
+        raise FrameError(f"The board's INFO gives an impossible scale on {c['name']}: {worth}.")
+    return worth
 
 
 def scale_of(info: dict[str, Any]) -> Scale:
     """
-    The scale that follows from a board's INFO.
-
-    INA228: SHUNT_CAL = 13107.2e6 x CURRENT_LSB x R_shunt, times 4 in the low
-    range; a bus count is 195.3125 uV; a charge count is CURRENT_LSB x 1 s
-    (SLYS021A, "Current, Power, Energy, and Charge Calculations").
+    The scale that follows from a board's INFO, of this version or of version 1.
 
     Raises FrameError when the INFO lacks what is needed or names an unknown chip.
     """
@@ -201,29 +279,26 @@ def scale_of(info: dict[str, Any]) -> Scale:
         names = tuple(c["name"] for c in channels)
         if names != wire.CHANNELS:
             raise FrameError(f"The board has channels {names}; this program expects {wire.CHANNELS}.")
-        amps, volts = [], []
-        for c in channels:
-            if c["chip"] != "ina228":
-                raise FrameError(f"The board uses a chip {c['chip']!r} on {c['name']} that this program does not know.")
-            ohm = c["shunt_nohm"] * 1e-9
-            lsb = c["shunt_cal"] / (13107.2e6 * ohm * (4 if c["low_range"] else 1))
-            if not (0 < lsb < 1):
-                raise FrameError(
-                    f"The board's INFO gives an impossible shunt on {c['name']}: {c['shunt_nohm']} nano-ohms."
-                )
-            amps.append(lsb)
-            volts.append(195.3125e-6)
-        return Scale(tuple(amps), tuple(volts), str(info["solar_placement"]), int(info["sample_ms"]))
-    except (KeyError, TypeError, ValueError, ArithmeticError) as e:
+        own = info.get("own_ua") or (0, 0)
+        attended, alone = (_number({"own_ua": u}, "own_ua", 1e7) * 1e-6 for u in own)
+        return Scale(
+            tuple(_worth(c) for c in channels),
+            str(info["solar_placement"]),
+            int(info["sample_ms"]),
+            (attended, alone),
+            info.get("fed_by") == "load",
+        )
+    except (KeyError, TypeError, ValueError, ArithmeticError, AttributeError) as e:
         raise FrameError(f"The board's INFO can't be used ({type(e).__name__}: {e}): is its firmware complete?") from e
 
 
 @dataclass(frozen=True, slots=True)
 class Counter:
-    """Where a channel's charge counter stood, and which run of it."""
+    """Where a channel's charge counter and energy stood, and which run of them; energy None: not told."""
 
     tag: int
     count: int
+    energy: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,29 +311,54 @@ class Seen:
     counters: tuple[Counter | None, ...]
 
 
-def _tap(channel: wire.Channel, volts: float, amps: float, charge_c: float | None) -> Tap:
+def _tap(channel: wire.Channel, worth: Worth, gain_a: float, charge_c: float | None, energy_j: float | None) -> Tap:
     if not channel.n:
-        return Tap(charge_c=charge_c)
+        return Tap(charge_c=charge_c, energy_j=energy_j)
+    amp, fine = worth.a * gain_a, 1 << worth.coarse
+    volt = worth.v * worth.gain_v
     return Tap(
-        v=channel.bus_sum * volts / channel.n,
-        a=channel.cur_sum * amps / channel.n,
+        v=channel.bus_sum * volt / channel.n + worth.zero_v,
+        a=channel.cur_sum * amp / channel.n + worth.zero_a,
         charge_c=charge_c,
-        v_min=channel.bus_min * volts,
-        v_max=channel.bus_max * volts,
-        a_min=channel.cur_min * amps,
-        a_max=channel.cur_max * amps,
+        v_min=channel.bus_min * fine * volt + worth.zero_v,
+        v_max=channel.bus_max * fine * volt + worth.zero_v,
+        a_min=channel.cur_min * fine * amp + worth.zero_a,
+        a_max=channel.cur_max * fine * amp + worth.zero_a,
+        energy_j=energy_j,
     )
 
 
-def moved_c(before: Counter | None, now: Counter | None, amps: float) -> float | None:
+def moved_counts(before: Counter | None, now: Counter | None) -> int | None:
     """
-    Charge between two positions of a 40-bit counter, roll-over included. [C]
+    Counts between two positions of a 40-bit counter, roll-over included.
 
     None when it is not the same run of the same counter: then nothing can be said.
     """
     if before is None or now is None or before.tag != now.tag:
         return None
-    return wire.signed((now.count - before.count) & 0xFFFFFFFFFF, 40) * amps
+    return wire.signed((now.count - before.count) & 0xFFFFFFFFFF, 40)
+
+
+def moved_c(before: Counter | None, now: Counter | None, charge_c: float) -> float | None:
+    """Charge between two positions, uncalibrated. [C]"""
+    counts = moved_counts(before, now)
+    return None if counts is None else counts * charge_c
+
+
+def _moved_j(
+    before: Counter | None, now: Counter | None, worth: Worth, gain_a: float, v: float, charge_c: float, dt_s: float
+) -> float | None:
+    """
+    Energy between two positions, calibrated. [J]
+
+    The sum of v x i with v = gain_v v' + zero_v and i = gain i' + zero_a; the charge is the calibrated one already.
+    """
+    if before is None or now is None or before.tag != now.tag or before.energy is None or now.energy is None:
+        return None
+    # The board's upper limb is a small integer of 30 bits, so the energy is told modulo 2**46.
+    raw = wire.signed((now.energy - before.energy) & 0x3FFFFFFFFFFF, 46) * 256 * worth.charge_c * worth.v
+    raw_v = (v - worth.zero_v) / worth.gain_v
+    return worth.gain_v * (gain_a * raw + worth.zero_a * raw_v * dt_s) + worth.zero_v * charge_c
 
 
 def _position(before: Counter | None, channel: wire.Channel) -> Counter | None:
@@ -273,7 +373,7 @@ def _position(before: Counter | None, channel: wire.Channel) -> Counter | None:
     known = before is not None and before.tag == channel.tag
     if channel.status & (wire.S_RESTARTED | wire.S_PARTIAL) and not known:
         return None
-    return Counter(channel.tag, channel.charge)
+    return Counter(channel.tag, channel.charge, channel.energy)
 
 
 def to_intervals(
@@ -285,47 +385,74 @@ def to_intervals(
     seen : what the reading before left behind, None at the beginning.
     end_s : UTC at the end of the reading. [s]
 
-    The charge of every interval comes from the chips' counters. Over a gap
+    The charge and energy of every interval come from the counters. Over a gap
     the means are None and the charge is what the counters moved in all, less
     what the reading itself accounts for; where a counter began anew, it is
     None. Returns what to remember and the intervals in time order.
     """
     span_s = max(reading.span_ms, 1) * 1e-3
     start_s = end_s - span_s
+    temp = None if reading.temp_c16 == wire.NO_TEMP else reading.temp_c16 / 16
     # Consecutive records touch: anything else is a gap, whatever the clocks say.
     follows = seen is not None and seen.boot == reading.boot and seen.seq + 1 == reading.seq
     gap_s = 0.0
     if seen is not None and not follows:
         gap_s = max(0.0, start_s - seen.end_s)
+    total_s = span_s + gap_s
     taps: list[Tap] = []
-    lost: list[float | None] = []
+    lost: list[Tap] = []
     counters: list[Counter | None] = []
     for i, channel in enumerate(reading.channels):
-        volts, amps = scale.volts[i], scale.amps[i]
+        worth = scale.channels[i]
+        gain_a = worth.amp_gain(temp)
         before = seen.counters[i] if seen else None
-        now = Counter(channel.tag, channel.charge) if channel.n else None
-        moved = moved_c(before, now, amps)
-        own = channel.cur_sum * amps / channel.n * span_s if channel.n else None
+        now = Counter(channel.tag, channel.charge, channel.energy) if channel.n else None
+        own_c = own_j = all_c = all_j = None
+        if channel.n:
+            v = channel.bus_sum * worth.v * worth.gain_v / channel.n + worth.zero_v
+            own_c = (channel.cur_sum * worth.a * gain_a / channel.n + worth.zero_a) * span_s
+            own_j = v * own_c
+            raw_c = moved_c(before, now, worth.charge_c)
+            if raw_c is not None:
+                all_c = raw_c * gain_a + worth.zero_a * total_s
+                # The board adds up energy anew after each start, while a chip may count on.
+                if seen is not None and seen.boot == reading.boot:
+                    all_j = _moved_j(before, now, worth, gain_a, v, all_c, total_s)
         if follows:
-            taps.append(_tap(channel, volts, amps, own if moved is None else moved))
-            lost.append(None)
+            taps.append(
+                _tap(channel, worth, gain_a, own_c if all_c is None else all_c, own_j if all_j is None else all_j)
+            )
+            lost.append(Tap())
         else:
-            taps.append(_tap(channel, volts, amps, own))
-            lost.append(None if moved is None or own is None else moved - own)
+            taps.append(_tap(channel, worth, gain_a, own_c, own_j))
+            lost.append(
+                Tap(
+                    charge_c=None if all_c is None or own_c is None else all_c - own_c,
+                    energy_j=None if all_j is None or own_j is None else all_j - own_j,
+                )
+            )
         counters.append(_position(before, channel))
     if seen is not None and not follows and gap_s == 0.0:
         # No room for a gap on the clock (it was stepped back): keep the charge all the same.
-        taps = [
-            tap if more is None or tap.charge_c is None else replace(tap, charge_c=tap.charge_c + more)
-            for tap, more in zip(taps, lost, strict=True)
-        ]
-    temp = None if reading.temp_c16 == wire.NO_TEMP else reading.temp_c16 / 16
+        taps = [_with(tap, more) for tap, more in zip(taps, lost, strict=True)]
+    alone = not reading.flags & wire.F_ATTENDED
     solar, battery, load = taps
-    out = [Interval(start_s, span_s, battery, solar, load, temp)]
+    out = [Interval(start_s, span_s, battery, solar, load, temp, scale.own_a[alone], scale.own_in_load)]
     if seen is not None and gap_s > 0.0:
-        solar_c, battery_c, load_c = lost
-        out.insert(0, Interval(seen.end_s, gap_s, Tap(charge_c=battery_c), Tap(charge_c=solar_c), Tap(charge_c=load_c)))
+        solar, battery, load = lost
+        out.insert(
+            0, Interval(seen.end_s, gap_s, battery, solar, load, None, scale.own_a[1], scale.own_in_load)
+        )
     return Seen(reading.boot, reading.seq, end_s, tuple(counters)), tuple(out)
+
+
+def _with(tap: Tap, more: Tap) -> Tap:
+    charge_c, energy_j = tap.charge_c, tap.energy_j
+    if charge_c is not None and more.charge_c is not None:
+        charge_c += more.charge_c
+    if energy_j is not None and more.energy_j is not None:
+        energy_j += more.energy_j
+    return replace(tap, charge_c=charge_c, energy_j=energy_j)
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,26 +460,38 @@ class Anchors:
     """
     The wall clock of each boot: UTC = offset + board milliseconds.
 
-    A new anchor that differs from the one in use by less than `step_s` only
-    confirms it; a larger difference is a step of the host's clock and
-    replaces it.
+    A new anchor that differs from the one in use by no more than `step_s` and
+    what both are uncertain by only confirms it, or sharpens it if it is the
+    more certain one; a larger difference is a step of the clock it came from
+    and replaces it.
+
+    known : boot, offset, uncertainty. [s]
     """
 
-    offsets: tuple[tuple[int, float], ...] = ()
+    known: tuple[tuple[int, float, float], ...] = ()
     step_s: float = 0.25
 
     def add(self, anchor: wire.Anchor) -> tuple[Anchors, float]:
         """With `anchor`; also how far the wall clock stepped, 0 if it did not. [s]"""
         offset = (anchor.unix_ms - anchor.mono_ms) * 1e-3
-        old = self.offset_s(anchor.boot)
-        if old is not None and abs(offset - old) <= self.step_s:
-            return self, 0.0
-        kept = tuple(o for o in self.offsets if o[0] != anchor.boot)
-        return replace(self, offsets=(*kept, (anchor.boot, offset))), 0.0 if old is None else offset - old
+        # A host says 20 ms, which is inside `step_s` already; a satellite receiver without a pulse says a second.
+        unsure = anchor.uncertainty_ms * 1e-3
+        stepped = 0.0
+        for boot, old, old_unsure in self.known:
+            if boot != anchor.boot:
+                continue
+            room = self.step_s + (unsure + old_unsure if max(unsure, old_unsure) > self.step_s else 0.0)
+            if abs(offset - old) <= room:
+                if unsure >= old_unsure:
+                    return self, 0.0
+            else:
+                stepped = offset - old
+        kept = tuple(k for k in self.known if k[0] != anchor.boot)
+        return replace(self, known=(*kept, (anchor.boot, offset, unsure))), stepped
 
     def offset_s(self, boot: int) -> float | None:
         """UTC at zero of the board's clock in this boot, None while unknown. [s]"""
-        for b, offset in self.offsets:
-            if b == boot:
+        for known, offset, _ in self.known:
+            if known == boot:
                 return offset
         return None

@@ -41,6 +41,7 @@ _STALL_S = 3.0
 _GIVE_UP_S = 8.0
 _TIME_EVERY_S = 600.0
 _AGAIN_S = 0.5
+_HELLO_AGAIN_S = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,10 +140,12 @@ def ask(port: str, wait_s: float = _ASK_S) -> dict[str, Any]:
         again = 0.0
         while time.monotonic() < until:
             if time.monotonic() > again:
-                again = time.monotonic() + 0.7
+                again = time.monotonic() + _HELLO_AGAIN_S
                 handle.write(wire.command("hello"))
             for frame in decoder.feed(handle.read(handle.in_waiting or 1)):
                 handle.write(wire.command("ok", frame.tx))
+                if frame.kind == wire.INFO:
+                    again = time.monotonic() + _HELLO_AGAIN_S  # a new hello would begin it anew
                 info = parts.add(frame.payload) if frame.kind == wire.INFO else None
                 if info is not None and info.get("app") == "ampledger":
                     return info
@@ -296,6 +299,7 @@ class Link:
             bad = decoder.bad
             for frame in frames:
                 if frame.kind == wire.INFO:
+                    asked_again = now  # it is coming: a new hello would begin it anew
                     info = parts.add(frame.payload)
                     if info is not None and info.get("app") == "ampledger":
                         self._out.put(Hello(at_s, info, port, again=ours))
@@ -316,7 +320,7 @@ class Link:
                         port,
                     )
                     return
-                if now - began > 0.7 and now - asked_again > 0.7:
+                if now - max(began, asked_again) > _HELLO_AGAIN_S:
                     asked_again = now
                     self.send("hello")
                 continue

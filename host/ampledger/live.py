@@ -16,17 +16,18 @@ import threading
 import time
 import traceback
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from ampledger import wire
 from ampledger.core.engine import Engine, Sentence, View, sentence
-from ampledger.core.model import Interval
+from ampledger.core.model import Interval, Start
 from ampledger.core.watch import SEVERITIES, Notice
-from ampledger.decode import Anchors, Counter, Frame, Scale, Seen, scale_of, to_intervals
+from ampledger.decode import Anchors, Counter, Frame, Parts, Scale, Seen, scale_of, to_intervals
 from ampledger.errors import ConfigError, FrameError, StoreError
 from ampledger.link import Arrived, Hello, Link, State
+from ampledger.recount import intervals_of
 from ampledger.store import Store
 
 _STALE_S = 3.0
@@ -39,7 +40,11 @@ _HELD = 600  # readings that wait to be understood
 _STRANGE_S = 10.0  # how long a reading waits for its board to say what it is
 _BEYOND_S = 60.0  # how long a current beyond the range is spoken of
 _RECALL_EVERY_S = 2.0
-_BOARD_KEEPS = 250  # records that are worth asking for
+_RECENT = 240  # records back in which what the line harmed is looked for; the board's memory holds a few more
+_RECALL_WAIT_S = 3.0  # a board that sends nothing more of what was asked for so long is asked again
+_HELD_EVERY_S = 60.0  # how often the board is told the state of charge
+_SLICE_S = 0.1  # of concluding anew at a time; a day of ten-second records takes some seconds in all
+_MANY = 20  # records of earlier that are worth a word, and concluding anew even if the counters had their charge
 _HAPPENED_S = 900.0  # how long a past event stays on the page
 
 
@@ -133,6 +138,30 @@ class History:
 
 
 @dataclass(frozen=True, slots=True)
+class _Span:
+    """Sequence numbers `first` to `last` of one start of the board."""
+
+    boot: int
+    first: int
+    last: int
+
+
+@dataclass(slots=True)
+class _Anew:
+    """Concluding anew, under way: how far it has come, and to what reading it goes for now."""
+
+    engine: Engine
+    steps: Iterator[tuple[Seen, tuple[Interval, ...]]]
+    late: int
+    until: Seen
+    seen: Seen | None = None
+    view: View | None = None
+    count: int = 0
+    charge_c: float = 0.0
+    from_s: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
 class Demo:
     """What to say of a demo; `text` empty: no demo."""
 
@@ -192,7 +221,17 @@ class Live:
         self._beyond: dict[str, tuple[float, float]] = {}  # channel at the end of its range: first, last time
         self._started_s = clock()
         self._trouble_since_s = 0.0
-        self._asked_hello = self._recalled_at = 0.0
+        self._asked_hello = self._recalled_at = self._held_at = self._looked_at = 0.0
+        self._parts = Parts()
+        self._wanted: list[_Span] = []  # spans of records that the board kept and the store lacks
+        self._asked: _Span | None = None
+        self._answered: set[_Span] = set()  # what the board has sent all it has of
+        self._abouts: dict[str, set[tuple[int, int]]] = {}  # description -> starts of the board it is of
+        self._spans: dict[int, tuple[int, int]] = {}  # start -> first and last record in the board's log
+        self._anew: _Anew | None = None
+        self._late = 0  # records that came after what follows them was concluded from
+        # Before the first gap they fall into: the engine's state, the last reading, whether the charge was unknown.
+        self._before: tuple[dict[str, Any], Seen | None, bool] | None = None
         if resume:
             self._resume()
         self._publish()
@@ -231,7 +270,7 @@ class Live:
 
     def _work(self) -> None:
         while not self._stop.is_set():
-            self._turn(0.25)
+            self._turn(0.25 if self._anew is None else 0.02)
         self._turn(0.0)  # what the link had taken in last
         self._save([], now=True)
 
@@ -255,6 +294,7 @@ class Live:
             else:
                 self._guarded(self._on_hello, item)
         self._guarded(self._on_frames, arrived)
+        self._guarded(self._go_on_anew)
         self._guarded(self._publish)
 
     def _guarded(self, what: Callable[..., None], *args: object) -> None:
@@ -320,15 +360,92 @@ class Live:
                 self._anchors, _ = self._anchors.add(anchor)
             self._refill(device, boot)
             self._catch_up(device, boot)
-        self._recall(oldest, following)
+        if not hello.again:
+            self._asked, self._wanted, self._answered = None, [], set()
+            if hello.info.get("wire", 1) >= 2:
+                self.link.send("boots", -1)
+        self._held_at = self._looked_at = 0.0
+        self._recall(boot, oldest, following)
 
-    def _recall(self, oldest: int, following: int) -> None:
-        """Ask for what the board may still hold and the store lacks; it comes when the line is free."""
+    def _recall(self, boot: int, oldest: int, following: int) -> None:
+        """Note what the board may still hold and the store lacks; it is fetched span by span when the line is free."""
+        for first, last in self._store.missing(self._device, boot, oldest, following):
+            span = _Span(boot, first, last)
+            if span not in self._answered and span not in self._wanted and span != self._asked:
+                self._wanted.append(span)
+        self._ask_next()
+
+    def _recall_recent(self, seen: Seen) -> None:
+        """What the line harmed just now goes first: it stands in the board's memory only for a while."""
+        self._looked_at = time.monotonic()
+        recent = self._store.missing(self._device, seen.boot, max(0, seen.seq - _RECENT), seen.seq)
+        if recent:
+            span = _Span(seen.boot, recent[0][0], recent[-1][1])
+            if self._asked is not None and self._asked != span:
+                self._wanted.insert(0, self._asked)
+            self._asked = None
+            self._wanted.insert(0, span)
+            self._ask_next()
+
+    def _ask_next(self) -> None:
+        """One span at a time: the board can hold no more than one question."""
+        if self._asked is not None and time.monotonic() - self._recalled_at > _RECALL_WAIT_S:
+            self._wanted.insert(0, self._asked)
+            self._asked = None
+        while self._asked is None and self._wanted and self._info is not None:
+            span = self._wanted.pop(0)
+            # A part of it may have come before it was interrupted.
+            still = self._store.missing(self._device, span.boot, span.first, span.last + 1)
+            if not still:
+                continue
+            self._recalled_at = time.monotonic()
+            words = (still[0][0], still[-1][1])
+            self.link.send("recall", *words, *(() if span.boot == self._info["boot"] else (span.boot,)))
+            if self._info.get("wire", 1) < 2:
+                return  # such a board does not say when it has sent all
+            self._asked = span
+
+    def _on_reply(self, reply: dict[str, Any]) -> None:
+        """An answer of the board to what this program asked."""
+        try:
+            if reply.get("to") == "recalled" and self._asked is not None and reply["boot"] == self._asked.boot:
+                self._answered.add(self._asked)
+                self._asked = None
+                if not self._wanted:
+                    self._conclude_late()
+            elif reply.get("to") == "boots" and isinstance(reply.get("boots"), list):
+                self._on_boots(reply["boots"], bool(reply.get("more")))
+            elif reply.get("to") == "describe" and isinstance(reply.get("info"), dict):
+                self._on_description(str(reply["id"]), reply["info"])
+        except (KeyError, TypeError, ValueError, FrameError) as e:
+            self._happen("board-answer", "caution", "An answer of the board was not understood", repr(e))
+
+    def _on_boots(self, rows: list[Any], more: bool) -> None:
+        """The starts that the board's log holds records of: those that nobody saw are fetched and described."""
         assert self._info is not None
-        self._recalled_at = time.monotonic()
-        missing = self._store.missing(self._device, int(self._info["boot"]), oldest, following)
-        if missing:
-            self.link.send("recall", missing[0][0], missing[-1][1])
+        known = {int(info["boot"]) for info in self._store.infos(self._device)}
+        here = int(self._info["boot"])
+        nth = -1
+        strange: set[str] = set()
+        for boot, nth, first, last, about in rows:
+            self._abouts.setdefault(str(about), set()).add((int(boot), int(nth)))
+            if boot not in known and boot != here:
+                strange.add(str(about))
+            elif boot != here:
+                self._recall(int(boot), int(first), int(last) + 1)
+            self._spans[int(boot)] = (int(first), int(last))
+        for about in sorted(strange):
+            self.link.send("describe", about)
+        if more:
+            self.link.send("boots", nth)
+
+    def _on_description(self, about: str, info: dict[str, Any]) -> None:
+        scale_of(info)  # raises when it is of no use
+        for boot, nth in sorted(self._abouts.get(about, ()), key=lambda b: b[1]):
+            if str(info.get("device")) == self._device:
+                self._store.add_info_if_new({**info, "boot": boot, "boots": nth}, self._clock())
+                first, last = self._spans[boot]
+                self._recall(boot, first, last + 1)
 
     def _refill(self, device: str, boot: int) -> None:
         """Fill the chart with what is already stored of this boot."""
@@ -355,12 +472,13 @@ class Live:
     # --- records ---
 
     def _on_frames(self, arrived: list[Arrived]) -> None:
-        frames = [f for a in arrived for f in a.frames if f.kind in (wire.READING, wire.RECALLED, wire.ANCHOR)]
+        kinds = (wire.READING, wire.RECALLED, wire.ANCHOR, wire.REPLY)
+        frames = [f for a in arrived for f in a.frames if f.kind in kinds]
         if arrived:
             self._bad_now = arrived[-1].bad
             self._counts["bad_frames"] = self._bad_before + self._bad_now
             self._console = arrived[-1].console
-        self._save(frames if self._device else [])
+        self._save([f for f in frames if f.kind != wire.REPLY] if self._device else [])
         if not frames or not self._device:
             return
         for frame in frames:
@@ -372,12 +490,18 @@ class Live:
                     self._held.append((a.at_s, wire.take_reading(frame.payload)))
                 elif frame.kind == wire.RECALLED:
                     self._on_recalled(wire.take_reading(frame.payload))
+                elif frame.kind == wire.REPLY:
+                    reply = self._parts.add(frame.payload)
+                    if reply is not None:
+                        self._on_reply(reply)
         waiting, self._held = self._held, []
         for at_s, reading in waiting:
             self._on_reading(at_s, reading)
-        due = time.monotonic() - self._recalled_at > _RECALL_EVERY_S
-        if due and self._seen is not None and self._info is not None and self._seen.boot == self._info.get("boot"):
-            self._recall(max(0, self._seen.seq - _BOARD_KEEPS), self._seen.seq)
+        here = self._seen is not None and self._info is not None and self._seen.boot == self._info.get("boot")
+        if here and self._seen is not None and time.monotonic() - self._looked_at > _RECALL_EVERY_S:
+            self._recall_recent(self._seen)
+        self._ask_next()
+        self._tell_charge()
         if self._seen is not None and time.monotonic() - self._saved_at > _SAVE_EVERY_S:
             self._saved_at = time.monotonic()
             with contextlib.suppress(StoreError):
@@ -434,7 +558,11 @@ class Live:
             assert offset is not None
         if self._seen is not None and self._seen.boot == reading.boot and reading.seq <= self._seen.seq:
             return
+        before = self._seen
         self._seen, intervals = to_intervals(self._seen, reading, self._scale, offset + reading.mono_ms * 1e-3)
+        if self._before is None and (before is None or (len(intervals) > 1 and intervals[0].dt_s > 2.0)):
+            unknown = before is not None and intervals[0].battery.charge_c is None
+            self._before = (self._engine.save(), before, unknown)
         if len(intervals) > 1:
             self._counts["gaps"] += 1
             gap = intervals[0]
@@ -455,13 +583,84 @@ class Live:
         for interval in intervals:
             self._conclude(interval)
 
+    def _tell_charge(self) -> None:
+        """The board keeps the last state of charge and counts on from it when it is alone."""
+        if self._view is None or self._info is None or self._info.get("wire", 1) < 2:
+            return
+        if time.monotonic() - self._held_at > _HELD_EVERY_S:
+            self._held_at = time.monotonic()
+            e = self._view.estimate
+            shares = round(e.soc * 1e6), round(e.capacity_ah * 1e3), round(self._engine.reserve_soc * 1e6)
+            self.link.send("held", *shares)
+
     def _on_recalled(self, reading: wire.Reading) -> None:
-        """A record of earlier: for the chart; its charge is in the books already, by the counters."""
+        """
+        A record of earlier: for the chart. By the counters its charge is in the books already, unless a counter began
+        anew in between; so when all have come, what follows them is concluded from anew.
+        """
+        self._recalled_at = time.monotonic()
+        self._late += 1
         offset = self._anchors.offset_s(reading.boot)
         if offset is None or self._scale is None or self._info is None or reading.boot != self._info.get("boot"):
             return
         _, (interval,) = to_intervals(None, reading, self._scale, offset + reading.mono_ms * 1e-3)
         self._history.add(interval)
+
+    def _conclude_late(self) -> None:
+        """
+        Everything that was asked for has come: if it fills a hole in what was concluded from, begin to conclude anew
+        from before the hole. Starts of the board that never learnt the time follow the one before.
+        """
+        late, self._late = self._late, 0
+        before, self._before = self._before, None
+        if not late or before is None or self._seen is None:
+            return
+        state, seen, unknown = before
+        if late < _MANY and not unknown:
+            return  # the counters had it; a few records tell nothing new
+        engine = Engine(self._engine.battery, Start(), self._engine.reserve_soc)
+        engine.load(state)
+        boots = None if seen is not None else {*self._spans, self._seen.boot}
+        steps = intervals_of(self._store, self._device, seen, boots, self._seen)
+        self._anew = _Anew(engine, steps, late, self._seen)
+
+    def _go_on_anew(self) -> None:
+        """A slice of that work, so that live readings and the page are not held up; at its end it takes effect."""
+        anew = self._anew
+        if anew is None:
+            return
+        until = time.monotonic() + _SLICE_S
+        while time.monotonic() < until:
+            following = next(anew.steps, None)
+            if following is None:
+                if anew.seen is None or self._seen is None or anew.until == self._seen:
+                    self._anew = None
+                    self._take_anew(anew)
+                    return
+                # What has come meanwhile.
+                anew.until = self._seen
+                anew.steps = intervals_of(self._store, self._device, anew.seen, None, self._seen)
+                continue
+            anew.seen, intervals = following
+            for interval in intervals:
+                anew.view = anew.engine.step(interval)
+                anew.count += 1
+                anew.charge_c += interval.battery.charge_c or 0.0
+                anew.from_s = min(anew.from_s, interval.start_s)
+
+    def _take_anew(self, anew: _Anew) -> None:
+        if anew.view is None:
+            return
+        self._engine.load(anew.engine.save())
+        self._view = anew.view
+        self._happen(
+            "caught-up",
+            "info",
+            f"{anew.late} records that the board had kept are in the books",
+            f"From {_utc(anew.from_s)} UTC on; the charge was worked out anew from there: "
+            f"{anew.charge_c / 3600:+.3f} Ah.",
+            {"records": anew.late, "charge_ah": anew.charge_c / 3600},
+        )
 
     def _conclude(self, interval: Interval) -> None:
         self._history.add(interval)
@@ -613,6 +812,47 @@ class Live:
                     "Cable, port or board.",
                     "Check the cable. The board goes on counting as long as it has power.",
                     self._view.time_s,
+                )
+            )
+        waiting = sum(span.last - span.first + 1 for span in (*self._wanted, *([self._asked] if self._asked else [])))
+        if waiting > _MANY and self._info is not None:
+            shown.append(
+                Notice(
+                    "fetching",
+                    "info",
+                    "The board hands over what it kept",
+                    f"At most {waiting} records of the time when nobody listened; live readings go first.",
+                    "",
+                    "Leave the cable in. What has come is stored; the rest stays on the board.",
+                    self._started_s,
+                    {"records": float(waiting)},
+                )
+            )
+        notes = (self._info or {}).get("notes")
+        for note in notes if isinstance(notes, list) else ():
+            shown.append(
+                Notice(
+                    "board-says",
+                    "caution",
+                    "A note of the board",
+                    str(note)[:300],
+                    "",
+                    "`ampledger board check` says more.",
+                    self._started_s,
+                )
+            )
+        log = (self._info or {}).get("log")
+        trouble = log.get("trouble") if isinstance(log, dict) else None
+        if trouble:
+            shown.append(
+                Notice(
+                    "board-log",
+                    "warning",
+                    "The board can't keep its log",
+                    str(trouble)[:300],
+                    "Its flash is full of other files, or worn out.",
+                    "While a host listens nothing is lost. `ampledger board check` says how much of its flash is free.",
+                    self._started_s,
                 )
             )
         for channel, (first_s, last_s) in self._beyond.items():

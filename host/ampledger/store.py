@@ -40,20 +40,26 @@ class Store:
     The open store.
 
     path : the file; made if it is not there, folders included.
+    look : only read, also while another process writes; a file that is not there is an error then.
 
     Raises StoreError when it can't be opened, is of a newer program, belongs
     to something else, or is being written by another process. A file that is
     refused is not changed.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, look: bool = False) -> None:
         self.path = path
         self._lock: IO[bytes] | None = None
         self._db: sqlite3.Connection | None = None
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._lock = _hold(path)
-            self._db = db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+            if look and not path.is_file():
+                raise StoreError(f"There is no {path}: name the file of the records with --data.")
+            if look:
+                self._db = db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, isolation_level=None)
+            else:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                self._lock = _hold(path)
+                self._db = db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
             found = int(db.execute("PRAGMA user_version").fetchone()[0])
             tables = {name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
             if tables and "reading" not in tables:
@@ -63,6 +69,10 @@ class Store:
                     f"{path} was written by a newer ampledger (schema {found}, this one knows {SCHEMA}): "
                     "update ampledger, or choose another file with --data."
                 )
+            if look:
+                if not tables:
+                    raise StoreError(f"{path} holds no records.")
+                return
             db.execute("PRAGMA journal_mode=WAL")
             db.execute("PRAGMA synchronous=FULL")
             if not tables:
@@ -148,6 +158,14 @@ class Store:
                 (str(info["device"]), int(info["boot"]), received_s, json.dumps(info)),
             )
 
+    def add_info_if_new(self, info: dict[str, Any], received_s: float) -> None:
+        """Keep a description for a start of which none is there."""
+        with self._writing() as db:
+            db.execute(
+                "INSERT OR IGNORE INTO info VALUES (?, ?, ?, ?)",
+                (str(info["device"]), int(info["boot"]), received_s, json.dumps(info)),
+            )
+
     def add_event(self, time_s: float, kind: str, code: str, values: dict[str, Any]) -> None:
         """Keep a notice or an event of the link, with the figures that caused it."""
         with self._writing() as db:
@@ -179,6 +197,15 @@ class Store:
             (device, boot, after_seq, since_mono_ms),
         )
         return [wire.take_reading(payload) for (payload,) in rows]
+
+    def infos(self, device: str) -> list[dict[str, Any]]:
+        """What a board said of itself, once for each of its starts, in the order of the starts."""
+        rows = self._rows("SELECT json FROM info WHERE device = ?", (device,))
+        return sorted((json.loads(text) for (text,) in rows), key=lambda info: int(info.get("boots", 0)))
+
+    def devices(self) -> list[str]:
+        """Boards of which there are readings."""
+        return [d for (d,) in self._rows("SELECT DISTINCT device FROM info ORDER BY device", ())]
 
     def anchors(self, device: str, boot: int) -> list[wire.Anchor]:
         """Anchors of one boot in order of the board's clock."""

@@ -15,7 +15,8 @@ Host to board, ASCII, so that the byte 0x03 (which would interrupt the
 interpreter) can never occur: `verb arg arg;crc32-in-8-hex-digits\\n`.
 
 A changed field means a new VERSION, a new golden frame in
-`tests/data/frames.txt` and a decoder that still reads the old one.
+`tests/data/frames.txt` and a decoder that still reads the old one. Version 1
+(readings of 113 bytes, the energy of the battery alone) is still read.
 """
 
 import struct
@@ -30,7 +31,7 @@ except ImportError:
         return value
 
 
-VERSION = const(1)
+VERSION = const(2)
 
 # Frame types. An unknown type is skipped, an unknown version refused.
 READING = const(1)  # a record, as it is made
@@ -50,9 +51,10 @@ WINDOW = const(2)  # frames in flight: 2 * MAX_FRAME + PULSE_FRAME fill the 256-
 PART = const(111)  # bytes of JSON in one INFO or REPLY part
 
 CHANNELS = ("solar", "battery", "load")
-READING_SIZE = const(113)
-CHANNEL_AT = const(26)  # first channel inside a reading
-CHANNEL_SIZE = const(29)
+READING_SIZE = const(111)
+CHANNEL_AT = const(18)  # first channel inside a reading
+CHANNEL_SIZE = const(31)
+READING_SIZE_1 = const(113)  # of version 1, which the store may hold
 ANCHOR_SIZE = const(24)
 
 # Flags of a reading.
@@ -66,16 +68,17 @@ S_MISSING = const(1)  # not one sample answered
 S_PARTIAL = const(2)  # some samples did not answer
 S_RESTARTED = const(4)  # the chip lost power: its counter began again
 S_RANGE = const(8)  # shunt voltage at the end of its range: amps are a lower bound
+S_STUCK = const(16)  # the bus hung in this record and was freed by clocking
 
 NO_TEMP = const(0x7FFF)
 
 Reading = namedtuple(
     "Reading",
-    ("flags", "boot", "seq", "mono_ms", "span_ms", "temp_c16", "energy", "channels"),
+    ("flags", "boot", "seq", "mono_ms", "span_ms", "temp_c16", "channels"),
 )
 Channel = namedtuple(
     "Channel",
-    ("status", "n", "tag", "bus_sum", "bus_min", "bus_max", "cur_sum", "cur_min", "cur_max", "charge"),
+    ("status", "n", "tag", "bus_sum", "bus_min", "bus_max", "cur_sum", "cur_min", "cur_max", "charge", "energy"),
 )
 Anchor = namedtuple("Anchor", ("boot", "mono_ms", "unix_ms", "uncertainty_ms"))
 
@@ -185,15 +188,12 @@ def put_reading_head(
     mono_hi: int,
     span_ms: int,
     temp_c16: int,
-    energy_lo: int,
-    energy_hi: int,
 ) -> None:
     """
     Write the head of a reading. Nothing is allocated: every number fits a small integer.
 
     mono_lo counts milliseconds since the board started below 2**29, mono_hi
-    how often that was full (6.2 days each, 4.3 years in all); energy likewise in units of one bus-voltage count
-    times one charge count, 24 bits in the low limb. `boot` is 4 bytes.
+    how often that was full (6.2 days each, 4.3 years in all). `boot` is 4 bytes.
     """
     buf[at] = flags
     buf[at + 1] = boot[0]
@@ -205,15 +205,6 @@ def put_reading_head(
     buf[at + 13] = mono_hi
     struct.pack_into("<H", buf, at + 14, span_ms)
     struct.pack_into("<h", buf, at + 16, temp_c16)
-    struct.pack_into("<I", buf, at + 18, energy_lo)
-    struct.pack_into("<i", buf, at + 22, energy_hi)
-
-
-def put_24(buf: bytearray, at: int, value: int) -> None:
-    """Write a signed or unsigned 24-bit number."""
-    buf[at] = value & 0xFF
-    buf[at + 1] = (value >> 8) & 0xFF
-    buf[at + 2] = (value >> 16) & 0xFF
 
 
 def put_channel(
@@ -229,25 +220,33 @@ def put_channel(
     cur_min: int,
     cur_max: int,
     charge: bytes | bytearray,
+    energy_lo: int,
+    energy_hi: int,
 ) -> None:
     """
-    Write one channel: sums, lowest and highest of `n` samples in raw counts of the
-    chip, and its 40-bit charge counter as 5 bytes, most significant first, as read.
+    Write one channel: sums of `n` samples in raw counts of the chip; lowest
+    and highest of them without the lowest bits that INFO calls `coarse`, the
+    lowest rounded down and the highest up; its 40-bit charge counter as 5
+    bytes, most significant first; its energy (bus count x charge count) in
+    two limbs, 24 bits and the rest (signed), of which the lowest 8 bits stay
+    behind; the upper limb may wrap at 30 bits.
     """
     buf[at] = status
     buf[at + 1] = n
     struct.pack_into("<H", buf, at + 2, tag)
-    struct.pack_into("<i", buf, at + 4, bus_sum)
-    put_24(buf, at + 8, bus_min)
-    put_24(buf, at + 11, bus_max)
-    struct.pack_into("<i", buf, at + 14, cur_sum)
-    put_24(buf, at + 18, cur_min)
-    put_24(buf, at + 21, cur_max)
-    buf[at + 24] = charge[0]
-    buf[at + 25] = charge[1]
-    buf[at + 26] = charge[2]
-    buf[at + 27] = charge[3]
-    buf[at + 28] = charge[4]
+    struct.pack_into("<I", buf, at + 4, bus_sum)
+    struct.pack_into("<H", buf, at + 8, bus_min)
+    struct.pack_into("<H", buf, at + 10, bus_max)
+    struct.pack_into("<i", buf, at + 12, cur_sum)
+    struct.pack_into("<h", buf, at + 16, cur_min)
+    struct.pack_into("<h", buf, at + 18, cur_max)
+    buf[at + 20] = charge[0]
+    buf[at + 21] = charge[1]
+    buf[at + 22] = charge[2]
+    buf[at + 23] = charge[3]
+    buf[at + 24] = charge[4]
+    struct.pack_into("<H", buf, at + 25, energy_lo >> 8)
+    struct.pack_into("<i", buf, at + 27, energy_hi)
 
 
 def signed(value: int, bits: int) -> int:
@@ -261,17 +260,41 @@ def get_24(buf: bytes, at: int) -> int:
 
 
 def take_reading(payload: bytes) -> Reading:
-    """A reading from its payload. Raises WireError when the length is wrong."""
+    """
+    A reading from its payload, of this version or of version 1, told by its length; there only the battery has
+    an energy. Raises WireError when the length is wrong.
+    """
+    if len(payload) == READING_SIZE_1:
+        return _take_reading_1(payload)
     if len(payload) != READING_SIZE:
         raise WireError("a reading has %d bytes, not %d" % (READING_SIZE, len(payload)))
-    flags, boot, seq, lo, hi, span, temp, e_lo, e_hi = struct.unpack_from("<BIIIBHhIi", payload, 0)
+    flags, boot, seq, lo, hi, span, temp = struct.unpack_from("<BIIIBHh", payload, 0)
     channels = []
     at = CHANNEL_AT
     for _ in CHANNELS:
+        status, n, tag, bus_sum, b_min, b_max, cur_sum, c_min, c_max = struct.unpack_from("<BBHIHHihh", payload, at)
+        charge = _big_endian(payload, at + 20)
+        e_lo, e_hi = struct.unpack_from("<Hi", payload, at + 25)
+        channels.append(
+            Channel(status, n, tag, bus_sum, b_min, b_max, cur_sum, c_min, c_max, charge, (e_hi << 16) + e_lo)
+        )
+        at += CHANNEL_SIZE
+    return Reading(flags, boot, seq, (hi << 29) + lo, span, temp, tuple(channels))
+
+
+def _big_endian(payload: bytes, at: int) -> int:
+    charge = 0
+    for i in range(5):
+        charge = charge << 8 | payload[at + i]
+    return signed(charge, 40)
+
+
+def _take_reading_1(payload: bytes) -> Reading:
+    flags, boot, seq, lo, hi, span, temp, e_lo, e_hi = struct.unpack_from("<BIIIBHhIi", payload, 0)
+    channels = []
+    at = 26
+    for i in range(3):
         status, n, tag, bus_sum = struct.unpack_from("<BBHi", payload, at)
-        charge = 0
-        for i in range(5):
-            charge = charge << 8 | payload[at + 24 + i]
         channels.append(
             Channel(
                 status,
@@ -283,11 +306,12 @@ def take_reading(payload: bytes) -> Reading:
                 struct.unpack_from("<i", payload, at + 14)[0],
                 signed(get_24(payload, at + 18), 24),
                 signed(get_24(payload, at + 21), 24),
-                signed(charge, 40),
+                _big_endian(payload, at + 24),
+                ((e_hi << 24) + e_lo) >> 8 if i == 1 else None,
             )
         )
-        at += CHANNEL_SIZE
-    return Reading(flags, boot, seq, (hi << 29) + lo, span, temp, (e_hi << 24) + e_lo, tuple(channels))
+        at += 29
+    return Reading(flags, boot, seq, (hi << 29) + lo, span, temp, tuple(channels))
 
 
 def put_anchor(boot: bytes, mono_ms: int, unix_ms: int, uncertainty_ms: int) -> bytes:

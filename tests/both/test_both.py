@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 HERE = Path(__file__).resolve().parent
-FACTS = ("wire_facts", "sampler_facts")
+FACTS = ("wire_facts", "sampler_facts", "chip_facts", "calibration_facts", "gps_facts", "alone_facts", "display_facts")
 
 
 @pytest.fixture(scope="module")

@@ -72,21 +72,22 @@ def test_frame_survives_the_way_and_no_harm_goes_unseen():
 
 def test_reading_comes_back_as_it_was_put():
     buf = bytearray(wire.READING_SIZE)
-    wire.put_reading_head(buf, 0, 5, b"\x78\x56\x34\xf2", 123456, 123, 2, 1000, -40, 0xFFFFFE, -1)
+    wire.put_reading_head(buf, 0, 5, b"\x78\x56\x34\xf2", 123456, 123, 2, 1000, -40)
     at = wire.CHANNEL_AT
-    wire.put_channel(buf, at, 0, 10, 0xBEEF, 5242870, 0, 0xFFFFF, -5242880, -524288, 524287, b"\x00\x00\x00\x00\x01")
+    counts = (10485750, 0, 0xFFFF, -5242880, -32768, 32767)
+    wire.put_channel(buf, at, 0, 10, 0xBEEF, *counts, b"\x00\x00\x00\x00\x01", 0xFFFEFF, -1)
     at += wire.CHANNEL_SIZE
-    wire.put_channel(buf, at, wire.S_RANGE, 1, 1, 1, 1, 1, -1, -1, -1, b"\xff\xff\xff\xff\xff")
+    wire.put_channel(buf, at, wire.S_RANGE, 1, 1, 1, 1, 1, -1, -1, -1, b"\xff\xff\xff\xff\xff", 0x0000FF, 5)
     at += wire.CHANNEL_SIZE
-    wire.put_channel(buf, at, wire.S_MISSING, 0, 0, 0, 0, 0, 0, 0, 0, b"\x80\x00\x00\x00\x00")
+    wire.put_channel(buf, at, wire.S_MISSING, 0, 0, 0, 0, 0, 0, 0, 0, b"\x80\x00\x00\x00\x00", 0, -0x80000000)
     r = wire.take_reading(bytes(buf))
     assert (r.flags, r.boot, r.seq, r.span_ms, r.temp_c16) == (5, 0xF2345678, 123456, 1000, -40)
     assert r.mono_ms == 2 * 2**29 + 123
-    # WORKED: two limbs -1 x 2**24 + 0xFFFFFE.
-    assert r.energy == -2
     a, b, c = r.channels
-    assert (a.n, a.tag, a.bus_sum, a.bus_min, a.bus_max) == (10, 0xBEEF, 5242870, 0, 0xFFFFF)
-    assert (a.cur_sum, a.cur_min, a.cur_max, a.charge) == (-5242880, -524288, 524287, 1)
+    assert (a.n, a.tag, a.bus_sum, a.bus_min, a.bus_max) == (10, 0xBEEF, 10485750, 0, 0xFFFF)
+    assert (a.cur_sum, a.cur_min, a.cur_max, a.charge) == (-5242880, -32768, 32767, 1)
+    # WORKED: two limbs, -1 x 2**24 + 0xFFFEFF and 5 x 2**24 + 0xFF, without their lowest 8 bits.
+    assert (a.energy, b.energy, c.energy) == (-2, 5 * 65536, -(2**47))
     assert (b.status, b.cur_sum, b.cur_min, b.cur_max, b.charge) == (wire.S_RANGE, -1, -1, -1, -1)
     assert (c.status, c.charge) == (wire.S_MISSING, -(2**39))
     assert raises(wire.take_reading, bytes(buf[:-1]))

@@ -1,29 +1,31 @@
 # Run by the bench in place of the firmware's own start: the sampler on the
-# full chip models, register by register, with the heap locked.
+# full chip models, register by register, with the heap locked; whatever chips
+# the bench's board has.
 import sys
 
 try:
-    import machine
+    import time
+
     import micropython
-    from ampboard import config, wire
-    from ampboard.ina228 import Ina228
+    from ampboard import chips, config, i2cbus, wire
     from ampboard.ring import Ring
     from ampboard.sampler import Clock, Sampler
 
-    i2c = machine.I2C(0)
-    chips = [Ina228(i2c, c[2], c[4], c[5], c[6]) for c in config.CHANNELS]
+    i2c = i2cbus.open_bus(config)
     clock = Clock()
-    sampler = Sampler(chips, clock)
+    sampler = Sampler([chips.make(i2c, spec, config.SAMPLE_MS) for spec in config.CHANNELS], clock)
     ring = Ring(64)
     buf = bytearray(wire.MAX_RAW)
     out = bytearray(wire.MAX_FRAME + 4)
     boot = b"\x01\x02\x03\x04"
-    for _ in range(100):  # until the first conversions have finished
+    for _ in range(10):  # until the first conversions have finished
+        time.sleep_ms(config.SAMPLE_MS)
         clock.update()
         sampler.step()
     sampler.close(buf, wire.HEAD, boot, 0, True)
     micropython.heap_lock()
     for i in range(1000):
+        time.sleep_ms(config.SAMPLE_MS)
         clock.update()
         sampler.step()
         if i % 10 == 9:

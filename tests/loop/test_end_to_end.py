@@ -96,12 +96,15 @@ def test_coulombs_from_the_shunt_to_the_store_and_no_gap_in_ten_minutes(tmp_path
     told = sum(v.interval.battery.charge_c for v in rig.views)
     assert told == pytest.approx(curve[-1] - (curve[0] - rig.views[0].interval.battery.charge_c), abs=0.02)
     # Lowest and highest amps of the records are those of the wave, to a conversion's averaging.
-    lowest = min(r.channels[1].cur_min for r in readings) * LSB["battery"]
+    lowest = min(r.channels[1].cur_min for r in readings) * 16 * LSB["battery"]
     assert lowest == pytest.approx(-19.7, abs=0.01)
     # The energy is volts times charge: 13.5 V charging, 12.9 V discharging.
     discharged = box.integral_c("battery", 300.0, 612.0)
-    joules = readings[-1].energy * LSB["battery"] * 195.3125e-6
-    assert joules == pytest.approx(charged * 13.5 + discharged * 12.9, rel=1e-3)
+    joules = {n: readings[-1].channels[i].energy * 256 * LSB[n] * 195.3125e-6 for i, n in enumerate(wire.CHANNELS)}
+    assert joules["battery"] == pytest.approx(charged * 13.5 + discharged * 12.9, rel=1e-3)
+    for tap in ("solar", "load"):
+        halves = [box.integral_c(tap, a, b) * v for a, b, v in ((0.0, 300.0, 13.5), (300.0, 612.0, 12.9))]
+        assert joules[tap] == pytest.approx(sum(halves), rel=1e-3), tap
 
 
 def test_a_measured_cell_as_the_box(tmp_path: Path) -> None:
@@ -148,7 +151,7 @@ def test_one_percent_of_bytes_harmed_stores_nothing_wrong_and_heals(tmp_path: Pa
     with Rig(tmp_path, quiet_box(), speed=1.0) as rig:
         rig.until(lambda: rig.snapshot["link"]["records"] > 20)
         rig.bench.faults.flip = 0.01
-        rig.until_box(rig.bench.now_s + 12.0, 60)
+        rig.until_box(rig.bench.now_s + 18.0, 60)
         rig.until(lambda: rig.snapshot["link"]["bad_frames"] > 50)
         rig.bench.faults.flip = 0.0
         assert rig.bench.faults.flipped > 100
@@ -228,7 +231,7 @@ def test_a_current_beyond_the_range_is_called_a_lower_bound(tmp_path: Path) -> N
         rig.until(lambda: any(n["code"] == "beyond-range" and n["open"] for n in rig.snapshot["notices"]))
         notice = next(n for n in rig.snapshot["notices"] if n["code"] == "beyond-range")
         assert "solar" in notice["title"] and "lower bound" in notice["do"]
-        highest = max(wire.take_reading(p).channels[0].cur_max for p in rig.stored().values()) * LSB["solar"]
+        highest = max(wire.take_reading(p).channels[0].cur_max for p in rig.stored().values()) * 16 * LSB["solar"]
         assert highest == pytest.approx(32.8, abs=0.1)
         rig.until(lambda: not any(n["code"] == "beyond-range" for n in rig.snapshot["notices"]), 40)
 

@@ -9,12 +9,14 @@ Values": 16.2 mohm, 10 A full scale, 6 A, 48 V, 1 h, 25 degC).
 from __future__ import annotations
 
 import pytest
+from ampboard.adc import READ_OK, READ_RESTARTED, READ_WAIT
+from ampboard.ina228 import SHUNT_CAL
 from ampboard.ina228 import Ina228 as Driver
 from ampledger import wire
-from ampledger.decode import Counter, moved_c, scale_of
+from ampledger.decode import Counter, Scale, moved_c, scale_of
 from ampledger.simbox.chips import Bus, Ina228
 
-ADC_CONFIG = 0xFB68  # power-up: everything, 1052 us each, no averaging
+SPEC = {"name": "load", "chip": "ina228", "address": 0x44, "shunt_nohm": 16_200_000, "max_ma": 10_000}
 
 
 class Steady:
@@ -120,42 +122,111 @@ class I2c:
         self.bus.write(address, register, data, self.now_us)
 
 
+def scale(driver: Driver) -> Scale:
+    """The host's scale from what the driver says of itself."""
+    told = {n: getattr(driver, n) for n in ("amp_fa", "volt_pv", "charge_us", "coarse", "counts")}
+    info = {
+        "channels": [{"name": n, "chip": driver.KIND, **told} for n in wire.CHANNELS],
+        "solar_placement": "controller-output",
+        "sample_ms": 100,
+    }
+    return scale_of(info)
+
+
 @pytest.mark.parametrize("sign", [1, -1])
 def test_driver_and_host_scaling_give_the_amps_volts_and_coulombs_of_the_example(sign: int) -> None:
     model = Ina228(Steady(a=6.0 * sign), "load", 0.0162)
     i2c = I2c(Bus({0x44: model}))
-    driver = Driver(i2c, 0x44, 4050, 0, ADC_CONFIG)
+    driver = Driver(i2c, SPEC, 100)
     driver.begin()
     charge, before = bytearray(5), bytearray(5)
     i2c.now_us = 1_000_000
-    driver.read(before)
+    assert driver.read(before, 0) == READ_OK
     i2c.now_us = 3_601_000_000
-    driver.read(charge)
-    # The reading lags by less than one conversion; count from a whole second on.
-    info = {
-        "channels": [
-            {"name": n, "chip": "ina228", "shunt_nohm": 16_200_000, "shunt_cal": 4050, "low_range": 0}
-            for n in wire.CHANNELS
-        ],
-        "solar_placement": "controller-output",
-        "sample_ms": 100,
-    }
-    scale = scale_of(info)
-    # PRINTED: CURRENT_LSB 19.073486 uA.
-    assert scale.amps[2] == pytest.approx(19.073486e-6, abs=5e-13)
-    # PRINTED: 6 A, 48 V, 21,600 C in an hour.
-    assert driver.current * scale.amps[2] == pytest.approx(6.0 * sign, abs=2e-5)
-    assert driver.bus * scale.volts[2] == pytest.approx(48.0, abs=1e-4)
+    assert driver.read(charge, 0) == READ_OK
+    worth = scale(driver).channels[2]
+    # PRINTED: 6 A, 48 V, 21,600 C in an hour. The reading lags by less than one conversion.
+    assert driver.current * worth.a == pytest.approx(6.0 * sign, abs=2e-5)
+    assert driver.bus * worth.v == pytest.approx(48.0, abs=1e-4)
     counters = [Counter(driver.tag, wire.signed(int.from_bytes(c, "big"), 40)) for c in (before, charge)]
-    moved = moved_c(*counters, scale.amps[2])
-    assert moved == pytest.approx(21600 * sign, rel=5e-6)
+    assert moved_c(*counters, worth.charge_c) == pytest.approx(21600 * sign, rel=5e-6)
 
 
-def test_a_current_count_that_fills_the_chip_is_flagged() -> None:
-    model = Ina228(Steady(a=11.0), "load", 0.0162)  # 178 mV: beyond 163.84
+def test_what_the_driver_says_a_count_is_worth_follows_the_printed_equation() -> None:
+    # PRINTED: SHUNT_CAL = 13107.2e6 x CURRENT_LSB x R_shunt, x 4 for ADCRANGE = 1.
+    for shunt_nohm, max_ma, times in ((16_200_000, 10_000, 1), (2_000_000, 16_000, 4)):
+        driver = Driver(None, {**SPEC, "shunt_nohm": shunt_nohm, "max_ma": max_ma}, 100)
+        cal = 13107.2e6 * driver.amp_fa * 1e-15 * shunt_nohm * 1e-9 * times
+        assert cal == pytest.approx(SHUNT_CAL, rel=1e-10)
+    # PRINTED: 195.3125 uV.
+    assert driver.volt_pv * 1e-6 == 195.3125
+
+
+def test_the_narrow_range_measures_the_same_amps() -> None:
+    model = Ina228(Steady(a=-15.0, v=13.0), "load", 0.002)  # 30 mV
     i2c = I2c(Bus({0x44: model}))
-    driver = Driver(i2c, 0x44, 4100, 0, ADC_CONFIG)
+    driver = Driver(i2c, {**SPEC, "shunt_nohm": 2_000_000, "max_ma": 16_000}, 100)
+    driver.begin()
+    i2c.now_us = 1_000_000
+    assert driver.read(bytearray(5), 0) == READ_OK
+    # PRINTED: +-40.96 mV, 78.125 nV a count.
+    assert driver.range == "narrow" and value(model, 0x04, 3) >> 4 == 0x100000 - round(0.030 / 78.125e-9)
+    assert driver.current * driver.amp_fa * 1e-15 == pytest.approx(-15.0, abs=1e-4)
+    assert not driver.saturated
+
+
+@pytest.mark.parametrize(("amps", "full"), [(11.0, True), (-11.0, True), (10.0, False)])
+def test_a_shunt_voltage_at_the_end_of_the_range_is_flagged(amps: float, full: bool) -> None:
+    model = Ina228(Steady(a=amps), "load", 0.0162)  # 11 A make 178 mV, beyond 163.84
+    i2c = I2c(Bus({0x44: model}))
+    driver = Driver(i2c, SPEC, 100)
     driver.begin()
     i2c.now_us = 10_000_000
-    driver.read(bytearray(5))
-    assert driver.saturated
+    assert driver.read(bytearray(5), 0) == READ_OK
+    assert driver.saturated is full
+    # WORKED: 163.84 mV / 16.2 mohm = 10.11 A.
+    assert driver.full_ma == 10113
+
+
+def test_a_shunt_that_warms_up_is_corrected_by_the_chip() -> None:
+    # WORKED: 100 ppm/K and 40 K above 25 degC: the shunt has 0.4 % more, which TEMPCOMP takes out again.
+    for ppm, expected in ((0, 6.024), (100, 6.0)):
+        model = Ina228(Steady(), "load", 0.0162, die_c=65.0, shunt_ppm_per_k=100)
+        i2c = I2c(Bus({0x44: model}))
+        driver = Driver(i2c, {**SPEC, "shunt_ppm_per_k": ppm}, 100)
+        driver.begin()
+        i2c.now_us = 1_000_000
+        assert driver.read(bytearray(5), 0) == READ_OK
+        assert driver.current * driver.amp_fa * 1e-15 == pytest.approx(expected, abs=1e-4)
+
+
+def test_each_sample_sees_a_new_result_even_from_a_slow_chip() -> None:
+    model = Ina228(Steady(), "load", 0.0162, clock=0.99)
+    i2c = I2c(Bus({0x44: model}))
+    driver = Driver(i2c, SPEC, 100)
+    driver.begin()
+    for _ in range(50):
+        i2c.now_us += 100_000
+        assert model.reg[0x0B] & 2 == 0
+        model.advance(i2c.now_us)
+        assert model.reg[0x0B] & 2
+        value(model, 0x0B, 2)
+
+
+def test_power_lost_by_the_chip_is_seen_and_named() -> None:
+    model = Ina228(Steady(), "load", 0.0162)
+    i2c = I2c(Bus({0x44: model}))
+    driver = Driver(i2c, SPEC, 100)
+    charge = bytearray(5)
+    driver.begin()
+    i2c.now_us = 1_000_000
+    assert driver.read(charge, 0) == READ_OK
+    tag = driver.tag
+    model.lose_power()
+    i2c.now_us += 100_000
+    assert driver.read(charge, 0) == READ_RESTARTED
+    assert driver.read(charge, 0) == READ_WAIT
+    i2c.now_us += 100_000
+    assert driver.read(charge, 0) == READ_OK and driver.tag != tag
+    # WORKED: 85.248 ms of 6 A at most, in counts of a second.
+    assert 0 < int.from_bytes(charge, "big") <= 0.1 * 6 / (driver.amp_fa * 1e-15)

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from ampledger import wire
 from ampledger.core.model import Interval
-from ampledger.decode import Anchors, Decoder, Parts, Scale, Seen, scale_of, to_intervals
+from ampledger.decode import Anchors, Decoder, Parts, Scale, Seen, Worth, scale_of, to_intervals
 from ampledger.errors import FrameError
 from pytest import approx
 
@@ -26,21 +26,22 @@ INFO: dict[str, Any] = {
     ],
 }
 # One ampere a count and a volt a count: what comes out can be read off what goes in.
-UNIT = Scale((1.0, 1.0, 1.0), (1.0, 1.0, 1.0), "controller-output", 100)
+ONE = Worth(1.0, 1.0, 1.0)
+UNIT = Scale((ONE, ONE, ONE), "controller-output", 100)
 TAGS = (11, 22, 33)
 
 
 def channel(a: int | None, count: int, tag: int, *, n: int = 1, status: int = 0) -> wire.Channel:
     """`n` samples of `a` amps at 13 V; None: silent."""
     if a is None:
-        return wire.Channel(wire.S_MISSING | wire.S_PARTIAL | status, 0, tag, 0, 0, 0, 0, 0, 0, count)
-    return wire.Channel(status, n, tag, 13 * n, 12, 14, a * n, a - 1, a + 1, count)
+        return wire.Channel(wire.S_MISSING | wire.S_PARTIAL | status, 0, tag, 0, 0, 0, 0, 0, 0, count, 0)
+    return wire.Channel(status, n, tag, 13 * n, 12, 14, a * n, a - 1, a + 1, count, 13 * count // 256)
 
 
 def reading(
     seq: int, *channels: wire.Channel, boot: int = 7, span_ms: int = 1000, temp_c16: int = 16 * 21
 ) -> wire.Reading:
-    return wire.Reading(0, boot, seq, seq * 1000, span_ms, temp_c16, 0, channels)
+    return wire.Reading(0, boot, seq, seq * 1000, span_ms, temp_c16, channels)
 
 
 def three(seq: int, amps: tuple[int | None, ...], counts: tuple[int, ...], **more: Any) -> wire.Reading:
@@ -61,9 +62,9 @@ def run(*steps: tuple[wire.Reading, float]) -> list[tuple[Interval, ...]]:
 
 
 def test_frames_before_one_of_another_version_are_not_lost() -> None:
-    good, other = wire.frame(wire.PULSE, 1, b""), wire.frame(wire.PULSE, 2, b"", version=2)
+    good, other = wire.frame(wire.PULSE, 1, b""), wire.frame(wire.PULSE, 2, b"", version=3)
     decoder = Decoder()
-    with pytest.raises(FrameError, match="wire version 2, this program version 1.*board install"):
+    with pytest.raises(FrameError, match="wire version 3, this program version 2.*board update"):
         decoder.feed(good + other + wire.frame(wire.PULSE, 3, b""))
     assert [f.tx for f in decoder.feed(wire.frame(wire.PULSE, 4, b""))] == [1, 3, 4]
 
@@ -133,9 +134,13 @@ def test_parts_that_are_no_object_are_nothing(text: bytes) -> None:
 def test_scale_follows_from_the_shunt_and_its_calibration() -> None:
     scale = scale_of(INFO)
     # WORKED: SLYS021A, CURRENT_LSB = SHUNT_CAL / (13107.2e6 x R): 4100 / 65536000 A and 4100 / 26214400 A.
-    assert scale.amps == (approx(6.256103515625e-05, rel=1e-12),) + (approx(1.56402587890625e-04, rel=1e-12),) * 2
+    assert (
+        tuple(w.a for w in scale.channels)
+        == (approx(6.256103515625e-05, rel=1e-12),) + (approx(1.56402587890625e-04, rel=1e-12),) * 2
+    )
     # PRINTED: SLYS021A, "Bus Voltage Measurement": 195.3125 uV per count.
-    assert scale.volts == (195.3125e-6,) * 3
+    assert tuple(w.v for w in scale.channels) == (195.3125e-6,) * 3
+    assert all(w.charge_c == w.a and w.coarse == 0 for w in scale.channels)
     assert (scale.placement, scale.sample_ms) == ("controller-output", 100)
 
 
@@ -146,16 +151,16 @@ def test_scale_of_the_printed_example() -> None:
     scale = scale_of(info)
     # PRINTED: INA229 data sheet, table 8-4 (same registers): 314572 counts are 6 A, 245760 are 48 V,
     # 1132462080 charge counts are 21600 C.
-    assert 314572 * scale.amps[1] == approx(6.0, abs=5e-5)
-    assert 245760 * scale.volts[1] == approx(48.0, abs=5e-5)
-    assert 1132462080 * scale.amps[1] == approx(21600.0, abs=1.0)
+    assert 314572 * scale.channels[1].a == approx(6.0, abs=5e-5)
+    assert 245760 * scale.channels[1].v == approx(48.0, abs=5e-5)
+    assert 1132462080 * scale.channels[1].a == approx(21600.0, abs=1.0)
 
 
 def test_the_low_range_has_four_times_the_calibration() -> None:
     info = copy.deepcopy(INFO)
     info["channels"][1]["low_range"] = 1
     # WORKED: SHUNT_CAL = 4 x 13107.2e6 x LSB x R when ADCRANGE = 1.
-    assert scale_of(info).amps[1] == approx(1.56402587890625e-04 / 4, rel=1e-12)
+    assert scale_of(info).channels[1].a == approx(1.56402587890625e-04 / 4, rel=1e-12)
 
 
 def without(key: str) -> dict[str, Any]:
@@ -182,11 +187,11 @@ def with_channel(**changed: Any) -> dict[str, Any]:
         (with_channel(chip="ina999"), "'ina999' on battery"),
         (with_channel(shunt_nohm=0), "can't be used"),
         (with_channel(shunt_nohm=10**400), "can't be used"),
-        (with_channel(shunt_nohm=-5), "impossible shunt on battery"),
-        (with_channel(shunt_nohm=math.nan), "impossible shunt"),
-        (with_channel(shunt_cal=0), "impossible shunt"),
+        (with_channel(shunt_nohm=-5), "impossible scale on battery"),
+        (with_channel(shunt_nohm=math.nan), "impossible scale"),
+        (with_channel(shunt_cal=0), "impossible scale"),
         (with_channel(shunt_cal="4100"), "can't be used"),
-        (with_channel(shunt_nohm=1e-9), "impossible shunt"),
+        (with_channel(shunt_nohm=1e-9), "impossible scale"),
     ],
 )
 def test_an_info_that_makes_no_scale_is_refused_with_a_reason(info: dict[str, Any], why: str) -> None:
@@ -345,4 +350,123 @@ def test_anchors_confirm_or_replace() -> None:
     assert stepped == approx(-3600.0) and moved.offset_s(7) == approx(996_400.0)
     both, stepped = moved.add(wire.Anchor(8, 1_000, 997_100_000, 20))
     assert stepped == 0.0 and (both.offset_s(7), both.offset_s(8)) == (approx(996_400.0), approx(997_099.0))
-    assert len(both.offsets) == 2
+    assert len(both.known) == 2
+
+
+def test_a_sharper_anchor_sharpens_and_a_vaguer_one_only_confirms() -> None:
+    # A satellite receiver without a pulse, one second; then a host, 20 ms; then the receiver again.
+    rough, _ = Anchors().add(wire.Anchor(7, 0, 1_000_000_900, 1000))
+    sharp, stepped = rough.add(wire.Anchor(7, 0, 1_000_000_000, 20))
+    assert stepped == 0.0 and sharp.offset_s(7) == approx(1_000_000.0), "inside what the rough one left open"
+    again, stepped = sharp.add(wire.Anchor(7, 60_000, 1_000_061_100, 1000))
+    assert stepped == 0.0 and again is sharp
+    _, stepped = sharp.add(wire.Anchor(7, 60_000, 1_000_061_500, 1000))
+    assert stepped == approx(1.5), "more than 0.25 + 1.0 + 0.02 s is a step"
+
+
+# --- calibration and energy ---
+
+INFO_2: dict[str, Any] = {
+    "solar_placement": "controller-output",
+    "sample_ms": 100,
+    "own_ua": [0, 3000],
+    "channels": [
+        {"name": "solar", "chip": "ads1115", "amp_fa": 2 * 10**12, "volt_pv": 5 * 10**8, "charge_us": 16_000,
+         "coarse": 0},
+        {"name": "battery", "chip": "ina228", "amp_fa": 10**11, "volt_pv": 195_312_500, "charge_us": 1_000_000,
+         "coarse": 4, "counts": True, "shunt_ppm_per_k": 100,
+         "cal": {"amps": {"gain_ppb": 20_000_000, "offset_u": -5_000, "temp_c16": 320},
+                 "volts": {"gain_ppb": -1_000_000, "offset_u": 10_000}}},
+        {"name": "load", "chip": "ina226", "amp_fa": 1_250 * 10**9, "volt_pv": 1_250 * 10**6, "charge_us": 16_000,
+         "coarse": 0, "shunt_ppm_per_k": 1000, "cal": {"amps": {"gain_ppb": 0, "offset_u": 0, "temp_c16": 320}}},
+    ],
+}  # fmt: skip
+
+
+def test_scale_of_any_chip_comes_from_the_board() -> None:
+    solar, battery, load = scale_of(INFO_2).channels
+    # WORKED: 2e12 fA, 5e8 pV; a charge count is 16 ms of a current count.
+    assert (solar.a, solar.v, solar.charge_c) == (approx(2e-3), approx(5e-4), approx(3.2e-5))
+    assert (battery.gain_a, battery.zero_a, battery.gain_v, battery.zero_v) == approx((1.02, -0.005, 0.999, 0.01))
+    assert battery.coarse == 4 and battery.per_k == 0.0, "this chip corrects its shunt by itself"
+    assert load.per_k == approx(1e-3) and load.at_c == 20.0
+    assert scale_of(INFO_2).own_a == (0.0, 0.003)
+
+
+@pytest.mark.parametrize(
+    ("where", "value"),
+    [
+        ("cal", {"amps": {"gain_ppb": 10**12}}),
+        ("cal", {"amps": {"gain_ppb": "1"}}),
+        ("cal", {"volts": {"offset_u": math.nan}}),
+        ("cal", {"amps": [1]}),
+        ("coarse", 40),
+        ("charge_us", 0),
+        ("amp_fa", 10**400),
+    ],
+)
+def test_a_calibration_that_makes_no_sense_is_refused(where: str, value: Any) -> None:
+    info = copy.deepcopy(INFO_2)
+    info["channels"][1][where] = value
+    with pytest.raises(FrameError, match="INFO"):
+        scale_of(info)
+
+
+def calibrated(seq: int, n: int, a: int, count: int, energy: int, **more: Any) -> wire.Reading:
+    one = wire.Channel(0, n, 5, 68_000 * n, 4_249, 4_251, a * n, a >> 4, (a >> 4) + 1, count, energy)
+    return reading(seq, one, one, one, **more)
+
+
+def test_calibration_goes_over_amps_volts_charge_and_energy() -> None:
+    scale = Scale((Worth(1e-4, 2e-4, 1e-4, 4, 1.02, -0.005, 0.999, 0.01),) * 3, "controller-output", 100)
+    seen, _ = to_intervals(None, calibrated(1, 10, 20_000, 0, 0), scale, 1.0)
+    # WORKED: 2 A for 10 s are 200000 counts of 1e-4 C; times 68000 bus counts, in units of 256.
+    _, (i,) = to_intervals(
+        seen, calibrated(2, 100, 20_000, 200_000, 200_000 * 68_000 // 256, span_ms=10_000), scale, 11.0
+    )
+    tap = i.battery
+    # WORKED: 2 A x 1.02 - 5 mA; 13.6 V x 0.999 + 10 mV; lowest 4249 x 16 counts, highest (1250 + 1) x 16 counts.
+    assert tap.a == approx(2.035) and tap.v == approx(13.5964)
+    assert tap.v_min == approx(4_249 * 16 * 2e-4 * 0.999 + 0.01) and tap.a_max == approx(
+        1_251 * 16 * 1e-4 * 1.02 - 0.005
+    )
+    assert tap.charge_c == approx(20.35)
+    assert tap.energy_j == approx(20.35 * 13.5964, rel=1e-6), "constant volts: energy is charge times volts"
+
+
+def test_the_calibrations_offset_counts_over_a_gap_too() -> None:
+    scale = Scale((Worth(1e-4, 2e-4, 1e-4, 0, 1.0, 0.5),) * 3, "controller-output", 100)
+    seen, _ = to_intervals(None, calibrated(1, 1, 0, 0, 0), scale, 1.0)
+    _, (gap, last) = to_intervals(seen, calibrated(9, 1, 0, 0, 0), scale, 11.0)
+    # WORKED: 0.5 A that the counter does not see, over 9 s of gap and 1 s of reading.
+    assert gap.battery.charge_c == approx(4.5) and last.battery.charge_c == approx(0.5)
+    assert gap.battery.energy_j == approx(4.5 * 13.6) and last.battery.energy_j == approx(0.5 * 13.6)
+
+
+def test_a_shunt_that_grew_warm_is_corrected_where_the_chip_does_not() -> None:
+    scale = Scale((Worth(1e-4, 2e-4, 1e-4, 0, per_k=1e-3, at_c=20.0),) * 3, "controller-output", 100)
+    _, (warm,) = to_intervals(None, calibrated(1, 1, 20_000, 0, 0, temp_c16=40 * 16), scale, 1.0)
+    _, (unknown,) = to_intervals(None, calibrated(1, 1, 20_000, 0, 0, temp_c16=wire.NO_TEMP), scale, 1.0)
+    # WORKED: 20 K at 1000 ppm/K: the shunt is 2 % larger, so 2 A on the counts are 2 / 1.02 A.
+    assert warm.battery.a == approx(2 / 1.02) and unknown.battery.a == approx(2.0)
+
+
+def test_energy_across_a_counter_that_began_anew_is_not_known() -> None:
+    seen, _ = to_intervals(None, three(1, (4, -2, 6), (0, 0, 0)), UNIT, 1.0)
+    _, (gap, _) = to_intervals(seen, three(9, (4, -2, 6), (32, 0, 48), tags=(11, 99, 33)), UNIT, 9.0)
+    assert gap.battery.energy_j is None and gap.load is not None and gap.load.energy_j is not None
+
+
+def test_energy_across_a_restart_of_the_board_is_not_taken_from_counters_that_began_anew() -> None:
+    seen, _ = to_intervals(None, calibrated(900, 1, 20_000, 9_000, 9_000_000), UNIT, 1.0)
+    _, (gap, first) = to_intervals(seen, calibrated(0, 1, 20_000, 29_000, 5, boot=8), UNIT, 11.0)
+    assert gap.battery.charge_c == 0.0, "20000 counts of 1 C in the second of the reading itself"
+    assert gap.battery.energy_j is None and first.battery.energy_j == approx(68_000 * 20_000.0)
+
+
+def test_what_the_board_draws_depends_on_whether_somebody_listens() -> None:
+    scale = scale_of(INFO_2)
+    alone, heard = three(1, (4, -2, 6), (0, 0, 0)), three(2, (4, -2, 6), (0, 0, 0))
+    heard = heard._replace(flags=wire.F_ATTENDED)
+    assert to_intervals(None, alone, scale, 1.0)[1][0].own_a == 0.003
+    assert to_intervals(None, heard, scale, 1.0)[1][0].own_a == 0.0

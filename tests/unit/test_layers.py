@@ -12,7 +12,7 @@ HOST = TOP / "host" / "ampledger"
 CORE = sorted((HOST / "core").glob("*.py"))
 
 # Each step knows only the steps before it.
-STEPS = ["wire", "errors", "core", "decode", "store", "link", "live", "page", "cli"]
+STEPS = ["wire", "errors", "core", "decode", "store", "recount", "link", "live", "page", "cli"]
 
 
 def imported(path: Path) -> set[str]:

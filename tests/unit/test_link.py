@@ -221,9 +221,9 @@ def test_asking_a_board_of_another_program_is_no_answer(monkeypatch: pytest.Monk
 
 
 def test_asking_a_board_of_another_wire_version(monkeypatch: pytest.MonkeyPatch) -> None:
-    port = Port(lambda words: wire.frame(wire.PULSE, 1, b"", version=2))
+    port = Port(lambda words: wire.frame(wire.PULSE, 1, b"", version=3))
     monkeypatch.setattr(link, "opened", opens(port))
-    with pytest.raises(LinkError, match="/dev/x: The board speaks wire version 2.*ampledger board install"):
+    with pytest.raises(LinkError, match="/dev/x: The board speaks wire version 3.*ampledger board update"):
         link.ask("/dev/x", 1.0)
     assert port.closed
 
@@ -268,7 +268,7 @@ def test_a_harmed_frame_is_acknowledged_by_its_place_and_not_passed_on(running: 
     r.until(lambda i: isinstance(i, Hello))
     port.push(wire.frame(wire.PULSE, 20, b""))
     r.until(lambda i: isinstance(i, Arrived) and any(f.tx == 20 for f in i.frames))
-    harmed = bytearray(wire.frame(wire.READING, 21, bytes(range(1, 114))))
+    harmed = bytearray(wire.frame(wire.READING, 21, bytes(range(1, 112))))
     harmed[50] ^= 1
     port.push(bytes(harmed))
     item = r.until(lambda i: isinstance(i, Arrived) and i.bad == 1)
@@ -288,7 +288,7 @@ def test_a_stranger_is_named_and_asked_again(running: Callable[..., Running]) ->
 def test_a_board_of_another_wire_version_is_refused_in_words(running: Callable[..., Running]) -> None:
     port = Port(lambda words: wire.frame(wire.PULSE, 1, b"", version=9))
     state = running(opens(port)).state("refused")
-    assert "wire version 9" in state.text and "board install" in state.text
+    assert "wire version 9" in state.text and "board update" in state.text
     assert len([w for w in port.asked if w[0] == "hello"]) <= 2, "and left in peace for a while"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import copy
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -84,17 +85,17 @@ class Desk:
         unix_ms = int((self.offset_s + self.now_s) * 1000)
         return Frame(wire.ANCHOR, 0, wire.put_anchor(boot.to_bytes(4, "little"), int(self.now_s * 1000), unix_ms, 20))
 
-    def reading(self, seq: int, boot: int = 7, a: float = -2.0, kind: int = wire.READING) -> Frame:
+    def reading(self, seq: int, boot: int = 7, a: float = -2.0, kind: int = wire.READING, tag: int = 5) -> Frame:
         """A second more on the clock, and the reading of it."""
         self.now_s += 1.0
         payload = bytearray(wire.READING_SIZE)
         mono = int(self.now_s * 1000)
-        wire.put_reading_head(payload, 0, 0, boot.to_bytes(4, "little"), seq, mono, 0, 1000, 320, 0, 0)
+        wire.put_reading_head(payload, 0, 0, boot.to_bytes(4, "little"), seq, mono, 0, 1000, 320)
         count = round(a / LSB_A)
         charge = (round(a / LSB_A * self.now_s)).to_bytes(5, "big", signed=True)
         for i in range(3):
             at = wire.CHANNEL_AT + i * wire.CHANNEL_SIZE
-            wire.put_channel(payload, at, 0, 1, 5, 67_600, 67_600, 67_600, count, count, count, charge)
+            wire.put_channel(payload, at, 0, 1, tag, 67_600, 4225, 4225, count, count >> 4, count >> 4, charge, 0, 0)
         return Frame(kind, seq & 0xFF, bytes(payload))
 
     def stored(self, device: str = "a", boot: int = 7) -> list[int]:
@@ -356,3 +357,78 @@ def test_what_was_kept_goes_on_after_a_restart_of_the_program(tmp_path: Path) ->
         shown = again.turn(again.arrived(again.reading(64)))
         assert shown["charge"]["counted_ah"] == pytest.approx(-2.0 * 65 / 3600, abs=1e-5)
         assert "gap" in codes(shown)
+
+
+# --- what the board kept while nobody listened ---
+
+
+def replies(**values: Any) -> list[Frame]:
+    return [Frame(wire.REPLY, 0, part) for part in wire.parts(json.dumps(values).encode())]
+
+
+def test_starts_that_nobody_saw_are_described_fetched_and_concluded_from(desk: Desk) -> None:
+    begin(desk, 5)  # boot 7, readings 0 to 4
+    assert desk.live._before is not None, "the state before the first reading is at hand"
+    # The board ran alone as boot 8 and 9: 40 readings each at -2 A; the chips lost power in between, so the counters
+    # say nothing of it. Boot 8 never learnt the time.
+    alone = [desk.reading(s, boot=8, kind=wire.RECALLED, tag=6) for s in range(40)]
+    desk.now_s += 300.0
+    last = [desk.reading(s, boot=9, kind=wire.RECALLED, tag=9) for s in range(40)]
+    again = desk.hello(boot=10, wire=2, boots=4, oldest=0, next=0)
+    shown = desk.turn(again, desk.arrived(desk.anchor(10)), desk.arrived(desk.reading(0, boot=10, tag=10)))
+    assert ("boots", -1) in desk.sent
+    naive = shown["charge"]["counted_ah"]
+    # WORKED: six readings of 1 s at -2 A; what flowed between is not known.
+    assert naive == pytest.approx(-12.0 / 3600, abs=1e-5)
+
+    rows = [[7, 1, 0, 4, "aa"], [8, 2, 0, 39, "bb"], [9, 3, 0, 39, "bb"]]
+    shown = desk.turn(desk.arrived(*replies(to="boots", boots=rows, more=False)))
+    assert desk.sent[-1] == ("describe", "bb") and desk.sent.count(("describe", "bb")) == 1
+    told = {k: v for k, v in INFO.items() if k not in ("boot", "oldest", "next")} | {"wire": 2}
+    shown = desk.turn(desk.arrived(*replies(to="describe", id="bb", info=told)))
+    assert [s for s in desk.sent if s[0] == "recall"] == [("recall", 0, 39, 8)]
+    assert "fetching" in codes(shown)
+    shown = desk.turn(desk.arrived(*alone, *replies(to="recalled", boot=8, last=39)))
+    assert desk.stored(boot=8) == list(range(40)) and desk.sent[-1] == ("recall", 0, 39, 9)
+    desk.turn(desk.arrived(*last, *replies(to="recalled", boot=9, last=39)))
+    shown = desk.turn(desk.arrived(desk.reading(1, boot=10, tag=10)))
+    assert "caught-up" in codes(shown) and "fetching" not in codes(shown)
+    assert desk.stored(boot=9) == list(range(40))
+    # WORKED: 5 + 40 + 40 + 2 seconds of readings at -2 A.
+    assert shown["charge"]["counted_ah"] == pytest.approx(-2.0 * 87 / 3600, abs=1e-5)
+    assert [i["boot"] for i in desk.store.infos("a")] == [7, 8, 9, 10]
+
+
+def test_a_board_that_falls_silent_in_the_middle_is_asked_again(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    begin(desk)
+    desk.turn(desk.hello(wire=2, next=9))
+    asked = [s for s in desk.sent if s[0] == "recall"]
+    assert asked == [("recall", 3, 8)]
+    monkeypatch.setattr(module, "_RECALL_EVERY_S", 1e9)
+    monkeypatch.setattr(module, "_RECALL_WAIT_S", 0.0)
+    desk.turn(desk.arrived(desk.reading(9)))
+    assert [s for s in desk.sent if s[0] == "recall"] == asked * 2
+
+
+def test_an_answer_that_makes_no_sense_is_said_and_harms_nothing(desk: Desk) -> None:
+    begin(desk)
+    for reply in ({"to": "boots", "boots": [[1]]}, {"to": "recalled"}, {"to": "describe", "info": {}, "id": 1}):
+        desk.turn(desk.hello(wire=2), desk.arrived(*replies(**reply)))
+    shown = desk.turn(desk.arrived(desk.reading(3)))
+    assert shown["t"] == pytest.approx(START_S + 104.0) and 3 in desk.stored()
+    assert "board-answer" in codes(shown)
+
+
+def test_the_board_is_told_the_charge(desk: Desk) -> None:
+    desk.turn(State("live", "Board.", "/dev/x"), desk.hello(wire=2), desk.arrived(desk.anchor()))
+    desk.turn(desk.arrived(desk.reading(0)))
+    ((_, soc, capacity, reserve),) = [s for s in desk.sent if s[0] == "held"]
+    assert 700_000 < soc < 900_000 and capacity == 20_000 and reserve == 200_000
+
+
+def test_notes_and_trouble_of_the_board_are_shown(desk: Desk) -> None:
+    log = {"trouble": "no room is left on the flash."}
+    shown = desk.turn(desk.hello(wire=2, notes=["The log was begun anew."], log=log))
+    assert {"board-says", "board-log"} <= set(codes(shown))
+    shown = desk.turn(desk.hello(wire=2, notes=7, log="x"))
+    assert not {"board-says", "board-log"} & set(codes(shown))

@@ -19,7 +19,7 @@ from common import TOP
 
 def reading(seq: int, boot: int = 7, kind: int = wire.READING) -> Frame:
     payload = bytearray(wire.READING_SIZE)
-    wire.put_reading_head(payload, 0, 0, boot.to_bytes(4, "little"), seq, seq * 100, 0, 100, 320, 0, 0)
+    wire.put_reading_head(payload, 0, 0, boot.to_bytes(4, "little"), seq, seq * 100, 0, 100, 320)
     return Frame(kind, seq & 0xFF, bytes(payload))
 
 

@@ -23,7 +23,8 @@ class Tap:
     (delivering, drawing); battery current and charge are positive when
     charging. A value that was not measured is None, never 0 and never an old
     value. `charge_c` may be known (from a counter on the chip) where `v` and
-    `a` are not.
+    `a` are not. `energy_j` is the integral of volts times amps over the
+    interval, same sign as the charge [J].
     """
 
     v: float | None = None
@@ -33,6 +34,7 @@ class Tap:
     v_max: float | None = None
     a_min: float | None = None
     a_max: float | None = None
+    energy_j: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +46,8 @@ class Interval:
         that knows no date. [s]
     dt_s : length, > 0. [s]
     battery_c : temperature at the battery, None when unknown. [degC]
+    own_a : what the measuring board itself draws from the box, as declared. [A]
+    own_in_load : whether that flows through the load's shunt and is part of the load's figures.
     """
 
     start_s: float
@@ -52,6 +56,8 @@ class Interval:
     solar: Tap | None = None
     load: Tap | None = None
     battery_c: float | None = None
+    own_a: float = 0.0
+    own_in_load: bool = False
 
     @property
     def end_s(self) -> float:

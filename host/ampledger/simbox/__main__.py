@@ -13,6 +13,7 @@ import argparse
 import json
 import sys
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 from ampledger.errors import LogError
@@ -77,7 +78,7 @@ def played(path: Path) -> LogBox:
     )
 
 
-def events(scenario: str, start_s: float, bench: Bench) -> list:
+def events(scenario: str, start_s: float, bench: Bench) -> list[tuple[float, Callable[[], None]]]:
     """What befalls the board in the scenario: (box seconds, what), only what is still to come."""
     if scenario != "heron":
         return []

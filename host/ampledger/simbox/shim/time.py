@@ -23,4 +23,14 @@ def ticks_diff(end, start):
 
 
 def sleep_ms(ms):
-    boxlink.call(90, ms & 0xFF, ms >> 8, 0)  # Z
+    if ms > 0:
+        boxlink.call(90, ms & 0xFF, ms >> 8 & 0xFF, ms >> 16)  # Z
+
+
+def sleep_us(us):
+    if us > 0:
+        boxlink.call(78, us & 0xFF, us >> 8 & 0xFF, us >> 16)  # N
+
+
+def sleep(seconds):
+    sleep_ms(int(seconds * 1000))

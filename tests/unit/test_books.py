@@ -1,0 +1,60 @@
+"""The books of a span of time."""
+
+from __future__ import annotations
+
+from ampledger.core.books import sum_up
+from ampledger.core.model import Interval, Tap
+from pytest import approx
+
+
+def flow(start_s: float, dt_s: float, solar: float, battery: float, load: float, **more: object) -> Interval:
+    """Constant amps at 13 V; energy from the counters."""
+
+    def tap(a: float) -> Tap:
+        return Tap(13.0, a, a * dt_s, energy_j=13.0 * a * dt_s)
+
+    return Interval(start_s, dt_s, tap(battery), tap(solar), tap(load), **more)  # type: ignore[arg-type]
+
+
+def test_nothing_gives_no_books() -> None:
+    assert sum_up([]) is None
+
+
+def test_an_hour_in_the_sun_and_one_without() -> None:
+    # WORKED: 3 A for an hour, 1 A drawn: 2 Ah into the battery; then 1.5 A out of it for an hour; 13 V throughout.
+    books = sum_up([flow(0.0, 3600.0, 3.0, 2.0, 1.0), flow(3600.0, 3600.0, 0.0, -1.5, 1.5)])
+    assert books is not None
+    assert (books.start_s, books.end_s, books.measured_s, books.gap_s) == (0.0, 7200.0, 7200.0, 0.0)
+    assert (books.solar.plus_ah, books.load.plus_ah) == (approx(3.0), approx(2.5))
+    assert (books.battery.plus_ah, books.battery.minus_ah, books.battery.net_ah) == (
+        approx(2.0),
+        approx(1.5),
+        approx(0.5),
+    )
+    assert (books.battery.plus_wh, books.battery.minus_wh) == (approx(26.0), approx(19.5))
+    assert books.unaccounted_ah == approx(0.0, abs=1e-12) and books.own_ah == 0.0
+
+
+def test_the_boards_own_draw_is_a_line_of_its_own() -> None:
+    # WORKED: 20 mA for two hours are 0.04 Ah and, at 13 V, 0.52 Wh.
+    apart = sum_up([flow(0.0, 7200.0, 1.0, 0.48, 0.5, own_a=0.02)])
+    inside = sum_up([flow(0.0, 7200.0, 1.0, 0.48, 0.52, own_a=0.02, own_in_load=True)])
+    assert apart is not None and inside is not None
+    for books in (apart, inside):
+        assert (books.own_ah, books.own_wh) == (approx(0.04), approx(0.52))
+        assert books.unaccounted_ah == approx(0.0, abs=1e-12)
+        assert books.station_ah == approx(1.0), "half an ampere for two hours, whichever way the board is fed"
+
+
+def test_what_is_not_known_is_said_and_not_compared() -> None:
+    gap = Interval(3600.0, 600.0, Tap(), Tap(charge_c=60.0), Tap(charge_c=120.0))
+    books = sum_up([flow(0.0, 3600.0, 1.0, 0.0, 1.0), gap])
+    assert books is not None
+    assert (books.gap_s, books.battery.unknown_s, books.solar.unknown_s) == (600.0, 600.0, 0.0)
+    assert books.compared_s == 3600.0 and books.unaccounted_ah == approx(0.0, abs=1e-12)
+    assert books.solar.plus_ah == approx((3600.0 + 60.0) / 3600), "counted charge of a gap is in"
+
+
+def test_a_load_around_its_shunt_shows_as_unaccounted() -> None:
+    books = sum_up([flow(0.0, 3600.0, 2.0, 0.5, 1.0)])
+    assert books is not None and books.unaccounted_ah == approx(0.5)
