@@ -48,6 +48,35 @@ _MANY = 20  # records of earlier that are worth a word, and concluding anew even
 _HAPPENED_S = 900.0  # how long a past event stays on the page
 
 
+# What a channel's status in a reading means to the operator: code, severity, title, seen, likely, do.
+_AILMENTS = {
+    wire.S_RANGE: (
+        "beyond-range",
+        "warning",
+        "Current beyond the range of the shunt: {which}",
+        "The chip read the end of its range.",
+        "A current larger than the shunt was chosen for, or a wire that bypasses or shorts it.",
+        "Take these amps, and the charge counted since, for a lower bound; choose a smaller shunt.",
+    ),
+    wire.S_RESTARTED: (
+        "counter-began-anew",
+        "caution",
+        "A charge counter began anew: {which}",
+        "Its chip lost its power or fell silent; what flowed in between is not known.",
+        "A loose supply or bus wire on the board, or the box was switched off and on.",
+        "Check the wires to the chip if it happens again. The charge left is less certain until the next full charge.",
+    ),
+    wire.S_STUCK: (
+        "bus-freed",
+        "caution",
+        "The board's chip bus hung and was freed: {which}",
+        "A chip held the data line; the board clocked it free. Chips that count by themselves lost nothing.",
+        "Radio-frequency current on the sense leads, or a loose wire.",
+        "If it happens while sending: ferrites, shorter leads, the box farther from the antenna.",
+    ),
+}
+
+
 @dataclass(slots=True)
 class _Second:
     """One second of the chart."""
@@ -218,7 +247,7 @@ class Live:
         self._console: tuple[str, ...] = ()
         self._happened: list[Notice] = []
         self._faults: set[str] = set()
-        self._beyond: dict[str, tuple[float, float]] = {}  # channel at the end of its range: first, last time
+        self._ailing: dict[tuple[int, str], tuple[float, float]] = {}  # status bit, channel: first and last time seen
         self._started_s = clock()
         self._trouble_since_s = 0.0
         self._asked_hello = self._recalled_at = self._held_at = self._looked_at = 0.0
@@ -577,9 +606,10 @@ class Live:
                     {"gap_s": gap.dt_s} | ({} if c is None else {"charge_ah": c / 3600}),
                 )
         for name, channel in zip(wire.CHANNELS, reading.channels, strict=True):
-            if channel.status & wire.S_RANGE:
-                first_s, last_s = self._beyond.get(name, (at_s, at_s))
-                self._beyond[name] = (first_s if at_s - last_s < _BEYOND_S else at_s, at_s)
+            for bit in _AILMENTS:
+                if channel.status & bit:
+                    first_s, last_s = self._ailing.get((bit, name), (at_s, at_s))
+                    self._ailing[bit, name] = (first_s if at_s - last_s < _BEYOND_S else at_s, at_s)
         for interval in intervals:
             self._conclude(interval)
 
@@ -855,19 +885,12 @@ class Live:
                     self._started_s,
                 )
             )
-        for channel, (first_s, last_s) in self._beyond.items():
-            if now - last_s < _BEYOND_S:
-                shown.append(
-                    Notice(
-                        "beyond-range",
-                        "warning",
-                        f"The {channel} current is beyond the range of its shunt",
-                        "The chip read the end of its range.",
-                        "A current larger than the shunt was chosen for, or a wire that bypasses or shorts it.",
-                        "Take these amps, and the charge counted since, for a lower bound; choose a smaller shunt.",
-                        first_s,
-                    )
-                )
+        for bit, (code, severity, title, seen, likely, do) in _AILMENTS.items():
+            names = [n for (b, n), (_, last_s) in self._ailing.items() if b == bit and now - last_s < _BEYOND_S]
+            if names:
+                first_s = min(self._ailing[bit, n][0] for n in names)
+                which = f"{' and '.join(names)} channel{'s' * (len(names) > 1)}"
+                shown.append(Notice(code, severity, title.format(which=which), seen, likely, do, first_s))
         if self._scale is not None and self._scale.placement != "controller-output":
             shown.append(
                 Notice(

@@ -432,3 +432,17 @@ def test_notes_and_trouble_of_the_board_are_shown(desk: Desk) -> None:
     assert {"board-says", "board-log"} <= set(codes(shown))
     shown = desk.turn(desk.hello(wire=2, notes=7, log="x"))
     assert not {"board-says", "board-log"} & set(codes(shown))
+
+
+def test_what_ails_a_channel_is_said_for_a_minute(desk: Desk) -> None:
+    begin(desk)
+    frame = desk.reading(3)
+    payload = bytearray(frame.payload)
+    payload[wire.CHANNEL_AT] = wire.S_RESTARTED
+    payload[wire.CHANNEL_AT + 2 * wire.CHANNEL_SIZE] = wire.S_RESTARTED | wire.S_STUCK
+    shown = desk.turn(desk.arrived(Frame(frame.kind, frame.tx, bytes(payload))))
+    said = {n["code"]: n["title"] for n in shown["notices"]}
+    assert "solar and load channels" in said["counter-began-anew"] and "load channel" in said["bus-freed"]
+    assert "beyond-range" not in said
+    desk.now_s += 60.0
+    assert not {"counter-began-anew", "bus-freed"} & set(codes(desk.turn(desk.arrived(desk.reading(4)))))
