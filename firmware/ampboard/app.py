@@ -139,7 +139,9 @@ class App:
         self.alarms = Alarms(config.ALARMS)
         battery = self.chips[1]
         entry = self._in_use[1].get("amps") or {"gain_ppb": 0, "offset_u": 0}
-        self.held = Held(battery.amp_fa, battery.charge_us, entry["gain_ppb"], entry["offset_u"])
+        # Both gains are small: their product beside one is left out.
+        gain = entry["gain_ppb"] + self._in_use[1].get("count", {"gain_ppb": 0})["gain_ppb"]
+        self.held = Held(battery.amp_fa, battery.charge_us, gain, entry["offset_u"])
         if self.log.state:
             self.held.unpack(self.log.state)
         self.alarm = 0
@@ -183,7 +185,7 @@ class App:
             self._clear()
         live = self._attended and self._in_flight < wire.WINDOW and self.port.room()
         # Half a sample early is on time: the loop comes round every 100 ms, give or take.
-        if live or sampler.full() or self._long_enough(sampler.span_ms() + config.SAMPLE_MS // 2):
+        if live or sampler.ended or sampler.full() or self._long_enough(sampler.span_ms() + config.SAMPLE_MS // 2):
             raw = self._raw
             sampler.close(raw, wire.HEAD, self.boot, self.seq, self._attended)
             self.ring.append(raw, wire.HEAD, self.seq)
@@ -338,7 +340,7 @@ class App:
                 "counts": chip.counts,
             }
             cal = {}
-            for quantity, range_name in (("amps", _cal_range(spec, chip)), ("volts", None)):
+            for quantity, range_name in (("amps", _cal_range(spec, chip)), ("volts", None), ("count", None)):
                 entry = self.calibration.entry(spec["name"], quantity, range_name)
                 if entry:
                     cal[quantity] = entry
@@ -547,7 +549,7 @@ class App:
         name, quantity = words[1], words[2]
         gain, offset, residual, unix_s, temp = [int(w) for w in words[3:8]]
         for spec, chip in zip(config.CHANNELS, self.chips):
-            if spec["name"] == name and quantity in ("amps", "volts"):
+            if spec["name"] == name and (quantity in ("amps", "volts") or (quantity == "count" and chip.counts)):
                 amps = quantity == "amps"
                 full_u = chip.full_ma * 1000 if amps else VOLTS_FULL_U
                 anyway = len(words) > 9 and words[9] == "anyway"

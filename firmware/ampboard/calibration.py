@@ -4,6 +4,9 @@
 #
 #     true = raw * (1 + gain_ppb / 1e9) + offset_u / 1e6      amps or volts
 #
+# A chip that counts charge has a third quantity, count: the gain of its own
+# clock, by which its charge is multiplied beside the gain of the amps.
+#
 # One file, calibration.json, replaced whole (written anew, read back, renamed
 # over the old one), so that a cut at any moment leaves the old or the new one.
 # It also holds the last four sets before the present one. All changes between
@@ -28,7 +31,7 @@ VOLTS_FULL_U = 20000000  # what 5 % of full scale means for volts: of 20 V
 
 
 def _key(channel, quantity, range_):
-    return channel + "/volts" if quantity == "volts" else channel + "/amps/" + range_
+    return channel + "/amps/" + range_ if quantity == "amps" else channel + "/" + quantity
 
 
 def _check(sets):
@@ -166,8 +169,10 @@ class Calibration:
         """
         if channel not in _CHANNELS:
             return "No channel " + channel + "."
-        if quantity not in ("amps", "volts"):
-            return "Amps or volts can be calibrated, not " + quantity + "."
+        if quantity not in ("amps", "volts", "count"):
+            return "Amps, volts or count can be calibrated, not " + quantity + "."
+        if quantity == "count" and offset_u:
+            return "A count has a gain, no offset."
         if quantity == "amps" and not _plain(range_, 12):
             return "The range has no name."
         if not _plain(reference, 24):

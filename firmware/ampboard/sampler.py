@@ -50,12 +50,16 @@ class Channel:
         self._spare = bytearray(5)  # a transfer that breaks off must not harm the last good count
         self.tag = 0
         self.alive = False
+        self.ended = False  # a new run has begun; the last count of the old one has to go out before
         self.energy_lo = 0
         self.energy_hi = 0  # wraps at 30 bits, so that it stays a small integer
         self.reset()
 
     def reset(self):
         """Begin the next record."""
+        if self.ended:
+            self.ended = False
+            self.tag = 0
         self.n = 0
         self.status = 0
         self.bus_sum = 0
@@ -77,6 +81,10 @@ class Channel:
             self.alive = False
             self.status |= wire.S_PARTIAL
             return False
+        if self.tag and chip.tag != self.tag:
+            self.status |= wire.S_RESTARTED
+            self.ended = True
+            return True
         if result != READ_OK:
             if result == READ_RESTARTED:
                 self.status |= wire.S_RESTARTED
@@ -88,8 +96,6 @@ class Channel:
         current = chip.current
         if self.tag == chip.tag:
             self._add_energy(before, bus)
-        elif self.tag:  # set up anew after a silence
-            self.status |= wire.S_RESTARTED
         self.tag = chip.tag
         self.n += 1
         self.bus_sum += bus
@@ -176,6 +182,7 @@ class Sampler:
         self._from_hi = clock.hi
         self.samples = 0  # in the record under way
         self.failed = 0  # channels that did not answer in the last step
+        self.ended = False  # the record under way has to be closed: it holds the last count of a run
         self.late = False
         self.first = True
         self.temp_c16 = wire.NO_TEMP
@@ -184,10 +191,14 @@ class Sampler:
         """One sample of every channel. A chip that fails does not disturb the others."""
         now = self.clock.lo
         failed = 0
+        ended = False
         for channel in self.channels:
             if not channel.step(now):
                 failed += 1
+            if channel.ended:
+                ended = True
         self.failed = failed
+        self.ended = ended
         self.samples += 1
 
     def stuck(self):

@@ -184,6 +184,7 @@ class Worth:
     charge_c : per charge count. [C]
     coarse : bits that lowest and highest lack.
     gain_a, zero_a : amps = counts x a x gain_a + zero_a; gain_v, zero_v likewise.
+    gain_q : of the clock by which the chip counts charge, beside gain_a.
     per_k, at_c : change of the shunt with temperature where the chip does not
         correct it itself, as a fraction per kelvin from `at_c` on. [1/K], [degC]
     """
@@ -196,6 +197,7 @@ class Worth:
     zero_a: float = 0.0
     gain_v: float = 1.0
     zero_v: float = 0.0
+    gain_q: float = 1.0
     per_k: float = 0.0
     at_c: float = 25.0
 
@@ -259,6 +261,7 @@ def _worth(c: dict[str, Any]) -> Worth:
             _number(for_a, "offset_u", 1e9) * 1e-6,
             1.0 + _number(for_v, "gain_ppb", _MOST_PPB) * 1e-9,
             _number(for_v, "offset_u", 1e9) * 1e-6,
+            1.0 + _number(cal.get("count") or {}, "gain_ppb", _MOST_PPB) * 1e-9,
             # What the chip corrects by itself must not be corrected again.
             0.0 if c.get("counts") else _number(c, "shunt_ppm_per_k", 10_000) * 1e-6,
             _number(for_a, "temp_c16", 4000) / 16 if "temp_c16" in for_a else 25.0,
@@ -358,7 +361,7 @@ def _moved_j(
     # The board's upper limb is a small integer of 30 bits, so the energy is told modulo 2**46.
     raw = wire.signed((now.energy - before.energy) & 0x3FFFFFFFFFFF, 46) * 256 * worth.charge_c * worth.v
     raw_v = (v - worth.zero_v) / worth.gain_v
-    return worth.gain_v * (gain_a * raw + worth.zero_a * raw_v * dt_s) + worth.zero_v * charge_c
+    return worth.gain_v * (gain_a * worth.gain_q * raw + worth.zero_a * raw_v * dt_s) + worth.zero_v * charge_c
 
 
 def _position(before: Counter | None, channel: wire.Channel) -> Counter | None:
@@ -414,7 +417,7 @@ def to_intervals(
             own_j = v * own_c
             raw_c = moved_c(before, now, worth.charge_c)
             if raw_c is not None:
-                all_c = raw_c * gain_a + worth.zero_a * total_s
+                all_c = raw_c * gain_a * worth.gain_q + worth.zero_a * total_s
                 # The board adds up energy anew after each start, while a chip may count on.
                 if seen is not None and seen.boot == reading.boot:
                     all_j = _moved_j(before, now, worth, gain_a, v, all_c, total_s)

@@ -739,6 +739,7 @@ class Live:
                 "text": self._named(self._state.text),
                 "port": self._named(self._state.port or "") or None,
                 "board": None if self._info is None else f"{self._info.get('board')} {self._device}",
+                **self._board_facts(),
                 **self._counts,
                 "console": list(self._console),
             },
@@ -750,6 +751,17 @@ class Live:
             self._number += 1
             self._snapshot = snap
             self._changed.notify_all()
+
+    def _board_facts(self) -> dict[str, str | None]:
+        """What the board takes for itself and what it keeps, in words; None while nobody has told."""
+        own = kept = None
+        if self._scale is not None and any(self._scale.own_a):
+            here, alone = (a * 1e3 for a in self._scale.own_a)
+            own = f"{here:.1f} mA on this cable, {alone:.1f} mA alone (declared)"
+        log = (self._info or {}).get("log")
+        if isinstance(log, dict) and isinstance(log.get("records"), int) and isinstance(log.get("s"), int):
+            kept = f"{log['records']} records; one every {log['s']} s when alone"
+        return {"own": own, "kept": kept}
 
     def _named(self, text: str) -> str:
         """The demo's port has a name that tells nobody anything."""

@@ -75,6 +75,7 @@ def test_an_entry_is_there_after_a_restart():
     assert c.note == "" and c.entry("battery", "amps", "wide") is None and c.all() == {}
     assert keep(c) == ""
     assert keep(c, quantity="volts", gain=-300, offset=-5) == ""
+    assert keep(c, quantity="count", gain=4_000_000, offset=0) == ""
     again = Calibration(at)
     assert again.note == ""
     assert again.entry("battery", "amps", "wide") == {
@@ -87,7 +88,7 @@ def test_an_entry_is_there_after_a_restart():
     }
     assert again.entry("battery", "volts", "whatever")["offset_u"] == -5
     assert again.entry("battery", "amps", "narrow") is None
-    assert sorted(again.all()) == ["battery/amps/wide", "battery/volts"]
+    assert sorted(again.all()) == ["battery/amps/wide", "battery/count", "battery/volts"]
 
 
 def test_an_unknown_temperature_is_left_out():
@@ -116,7 +117,8 @@ def test_what_is_no_calibration_is_refused_even_anyway():
     assert "board.toml" in keep(c, gain=500_000_001, anyway=True)
     assert "full scale" in keep(c, offset=FULL + 1, anyway=True)
     assert "No channel" in keep(c, channel="lamp")
-    assert "Amps or volts" in keep(c, quantity="ohms")
+    assert "Amps, volts or count" in keep(c, quantity="ohms")
+    assert "no offset" in keep(c, quantity="count", offset=5)
     for name in ("", "x" * 25, "two words", 'qu"ote', "semi;colon", "\xe4"):
         assert "1 to 24 characters" in keep(c, reference=name), name
     assert keep(c, reference="A.b_c-9" + "x" * 17) == ""

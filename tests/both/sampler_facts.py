@@ -163,12 +163,15 @@ def test_a_chip_that_lost_power_is_set_up_anew_under_a_new_tag():
     assert before not in (0, 0xFFFF)
     bus.power_up(0x41)
     sampler.step()  # notices, sets it up
+    assert sampler.ended
+    battery = close(sampler).channels[1]
+    assert battery.n == 0 and battery.status & wire.S_RESTARTED
     sampler.step()  # no conversion has finished yet: nothing is counted
+    assert not sampler.ended
     bus.set(0x41, 0x0B, b"\x00\x02")
     sampler.step()
     battery = close(sampler).channels[1]
-    assert battery.n == 1
-    assert battery.status & wire.S_RESTARTED
+    assert (battery.n, battery.status) == (1, 0)
     assert battery.tag not in (before, 0, 0xFFFF)
     assert bytes(bus.registers[0x4102]) == b"\x10\x04"
 
@@ -305,6 +308,7 @@ def test_what_flows_between_two_runs_of_a_counter_is_in_no_energy():
     bus.power_up(0x41)
     bus.values(0x41, 0, 1000, 3)
     sampler.step()
+    close(sampler)
     bus.set(0x41, 0x0B, b"\x00\x02")
     sampler.step()
     bus.values(0x41, 0, 1000, 10)
@@ -338,10 +342,32 @@ def test_a_chip_that_lost_power_while_it_was_silent_is_flagged():
     bus.dead = ()
     bus.power_up(0x41)
     sampler.step()
+    assert sampler.ended and close(sampler).channels[1].status & wire.S_RESTARTED
     bus.set(0x41, 0x0B, b"\x00\x02")
     sampler.step()
+    assert close(sampler).channels[1].n == 1
+
+
+def test_the_last_count_of_a_run_goes_out_before_the_first_of_the_next():
+    # A record of ten seconds when alone: what the old run had counted in it must not vanish under the new count.
+    bus, sampler = rig()
+    bus.values(0x41, -2000, 67000, -100)
+    sampler.step()
+    close(sampler)
+    bus.values(0x41, -2000, 67000, -9100)
+    sampler.step()
+    tag = sampler.channels[1].tag
+    bus.power_up(0x41)
+    bus.values(0x41, -2000, 67000, -3)
+    bus.set(0x41, 0x0B, b"\x00\x02")
+    for _ in range(3):  # even if nobody closes the record at once
+        sampler.step()
+        assert sampler.ended
     battery = close(sampler).channels[1]
-    assert battery.status & wire.S_RESTARTED and battery.n == 1
+    assert (battery.tag, battery.charge, battery.n) == (tag, -9100, 1)
+    sampler.step()
+    battery = close(sampler).channels[1]
+    assert battery.tag != tag and battery.charge == -3 and not sampler.ended
 
 
 def test_a_snapshot_is_the_record_so_far_and_ends_nothing():

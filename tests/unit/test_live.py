@@ -446,3 +446,11 @@ def test_what_ails_a_channel_is_said_for_a_minute(desk: Desk) -> None:
     assert "beyond-range" not in said
     desk.now_s += 60.0
     assert not {"counter-began-anew", "bus-freed"} & set(codes(desk.turn(desk.arrived(desk.reading(4)))))
+
+
+def test_what_the_board_takes_and_keeps_is_told(desk: Desk) -> None:
+    shown = desk.turn(desk.hello(wire=2, own_ua=[100, 2100], log={"records": 812, "s": 10, "trouble": ""}))
+    assert shown["link"]["own"] == "0.1 mA on this cable, 2.1 mA alone (declared)"
+    assert shown["link"]["kept"] == "812 records; one every 10 s when alone"
+    shown = desk.turn(desk.hello(wire=2, log={"records": "x"}))
+    assert shown["link"]["own"] is None and shown["link"]["kept"] is None

@@ -181,7 +181,8 @@ function linkPanel(host) {
   const list = h("dl", { class: "facts" });
   const rows = {};
   for (const [key, name] of [
-    ["state", "State"], ["port", "Port"], ["board", "Board"], ["records", "Records taken"],
+    ["state", "State"], ["port", "Port"], ["board", "Board"], ["own", "The board's own draw"],
+    ["kept", "Kept on the board"], ["records", "Records taken"],
     ["bad_frames", "Damaged frames refused"], ["gaps", "Gaps in the numbering"], ["reconnects", "Reconnections"],
   ]) list.append(h("div", {}, h("dt", {}, name), (rows[key] = h("dd", {}))));
   const console_ = h("div", { class: "console" }, h("h3", {}, "Text from the board"), h("pre", { tabindex: "0", role: "region", "aria-label": "Text from the board" }));
@@ -190,7 +191,7 @@ function linkPanel(host) {
   return (link, trouble) => {
     say(words, trouble || link.text || "");
     say(rows.state, (LINKS[link.state] || [link.state])[0]);
-    for (const key of ["port", "board"]) say(rows[key], link[key] || DASH);
+    for (const key of ["port", "board", "own", "kept"]) say(rows[key], link[key] || DASH);
     for (const key of ["records", "bad_frames", "gaps", "reconnects"])
       say(rows[key], link[key] === null || link[key] === undefined ? DASH : num(link[key], 0).replace(/\B(?=(\d{3})+$)/g, "\u202f"));
     const lines = link.console || [];
