@@ -116,6 +116,10 @@ class Limits:
 # What the firmware itself counts time with: the crystal of the Pico, 30 ppm at 25 degC and as much over
 # temperature (from memory).
 CRYSTAL = 60e-6
+# What is left of a counting chip's clock after `board calibrate --count`: the tool refuses what it knows worse than the
+# first; the second is an assumption, a tenth of a percent over 20 K, as the sheet gives no change with temperature.
+COUNTED = 5e-4
+COUNTED_PER_K = 5e-5
 BOX_V = 13.2
 # Volts between the box and the sheets' common mode (12 V, for the INA228 48 V), through the rejection they promise.
 _MOST_V = 14.4
@@ -260,7 +264,8 @@ def budget(
     swing_a : standard deviation of the current; `amps` if left out, which is about that of a keyed radio. [A]
     hours : how long is counted. [h]
     span_k : how far the board gets from 25 degC, or from the temperature it was calibrated at. [K]
-    calibrated : after a two-point calibration against a meter good to `meter` (and `meter_v` for volts).
+    calibrated : after a two-point calibration against a meter good to `meter` (and `meter_v` for volts), and of the
+        clock by which the chip counts, where it does.
     sample_ms : how often the firmware reads; matters where the chip has no counter.
     """
     f, lim = facts(channel, SAMPLE_MS), limits(channel)
@@ -280,7 +285,8 @@ def budget(
     if calibrated:
         both = [t for t in both if not t[2]] + [("reference meter", meter * i, False)]
     terms = [Term(name, a, a, gone) for name, a, gone in both]
-    terms.append(Term("clock", 0.0, lim.clock * i, False))
+    clock = COUNTED + COUNTED_PER_K * span_k if calibrated and f.counts else lim.clock
+    terms.append(Term("clock", 0.0, clock * i, f.counts))
     if not f.counts:
         # Each over is met at another moment: the error of the sum grows with the root of the time.
         part = SAMPLING.get(channel["chip"], _UNTRIED)[100 if sample_ms <= 100 else 200] / math.sqrt(hours)

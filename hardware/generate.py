@@ -291,7 +291,7 @@ def budget_text(boards: Mapping[str, dict[str, Any]]) -> str:
         "",
         "What it is made of: the battery channel as built, at a mean of 1 A for 4 hours, in milliamps. What a",
         "calibration takes away is marked with *; the error of the meter (0.5 % is assumed, 5 mA) comes in its place.",
-        "Clock and sampling touch the count alone.",
+        "Clock and sampling touch the count alone; the clock of a chip that counts is calibrated with `--count`.",
         "",
     ]
     chosen = {Path(name).stem: board["channel"][1] for name, board in boards.items() if "mixed" not in name}

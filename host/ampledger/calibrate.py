@@ -25,6 +25,7 @@ import textwrap
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal
 
@@ -36,12 +37,12 @@ from ampledger.decode import scale_of
 from ampledger.errors import BoxError, ConfigError, LinkError
 from ampledger.session import Session
 
-Quantity = Literal["amps", "volts"]
+Quantity = Literal["amps", "volts", "count"]
 Entry = dict[str, Any]
 Ask = Callable[[str], str]
 Say = Callable[[str], None]
 
-UNIT = {"amps": "A", "volts": "V"}
+UNIT = {"amps": "A", "volts": "V", "count": ""}
 # What 5 % of full scale and "near zero" refer to for volts: the firmware's VOLTS_FULL_U. For amps the chip's range.
 VOLTS_FULL = 20.0
 _MOST_PPB = 500_000_000
@@ -143,6 +144,8 @@ def full_scale(info: dict[str, Any], channel: str, quantity: Quantity) -> float:
     """Full scale of a channel: the chip's range for amps, 20 V for volts. [A] or [V]"""
     if quantity == "volts":
         return VOLTS_FULL
+    if quantity == "count":
+        return 1.0  # it has no offset
     i = wire.CHANNELS.index(channel)
     told = info["channels"][i].get("full_ma")
     if isinstance(told, (int, float)) and told > 0:
@@ -194,6 +197,59 @@ def measured(readings: Sequence[wire.Reading], info: dict[str, Any]) -> dict[tup
                 temp_c=temps[-1] if temps else None,
             )
     return out
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """
+    How a chip counts charge against its own amps and the board's crystal.
+
+    gain : amps x board time / counted, 1 when the chip's clock is right.
+    u : its standard uncertainty, the crystal's included.
+    amps : mean raw current. [A]
+    seconds : over which. [s]
+    """
+
+    gain: float
+    u: float
+    amps: float
+    seconds: float
+
+
+# The board's crystal (30 ppm and some for temperature, from memory of the Pico data sheet), and by how much the
+# moment at which a counter is read may vary. [1], [s]
+_CRYSTAL = 50e-6
+_MOMENT_S = 0.003
+
+
+def pace_of_count(readings: Sequence[wire.Reading], info: dict[str, Any], channel: str) -> Pace | None:
+    """
+    What a steady current says of the clock by which a chip counts charge.
+
+    None when the chip does not count by itself, or the readings do not join up: the counter began anew, a number is
+    missing, a sample did not answer, nothing flowed.
+    """
+    i = wire.CHANNELS.index(channel)
+    if not info["channels"][i].get("counts"):
+        return None
+    worth = scale_of(info).channels[i]
+    took = [(r, r.channels[i]) for r in readings]
+    joined = all(b.seq == a.seq + 1 and a.boot == b.boot for (a, _), (b, _) in pairwise(took))
+    if len(took) < _FEWEST or not joined or not all(c.n and not c.status for _, c in took):
+        return None
+    if len({c.tag for _, c in took}) != 1:
+        return None
+    # The counter at the end of the first reading is where the sum begins.
+    seconds = math.fsum(r.span_ms for r, _ in took[1:]) / 1000.0
+    amps = np.array([c.cur_sum / c.n for _, c in took[1:]]) * worth.a
+    spans = np.array([r.span_ms for r, _ in took[1:]]) / 1000.0
+    summed = float((amps * spans).sum())
+    counted = wire.signed((took[-1][1].charge - took[0][1].charge) & 0xFFFFFFFFFF, 40) * worth.charge_c
+    if not summed or not counted:
+        return None
+    mean = summed / seconds
+    u = math.hypot(_MOMENT_S * math.sqrt(2.0) / seconds, mean_u(amps, worth.a) / abs(mean), _CRYSTAL)
+    return Pace(summed / counted, u, mean, seconds)
 
 
 def unsteady(m: Measured) -> str:
@@ -518,6 +574,8 @@ def key_of(info: dict[str, Any], channel: str, quantity: str) -> str:
     if quantity == "volts":
         return f"{channel}/volts"
     c = info["channels"][wire.CHANNELS.index(channel)]
+    if quantity == "count":
+        return f"{channel}/count"
     return f"{channel}/amps/{c.get('cal_range') or c.get('range', 'wide')}"
 
 
@@ -598,7 +656,7 @@ def read_file(path: Path) -> File:
 def _wrong(key: str, entry: Any) -> str:
     """What is wrong with an entry of a file, or ""."""
     words = key.split("/")
-    kinds = {"amps": 3, "volts": 2}
+    kinds = {"amps": 3, "volts": 2, "count": 2}
     if len(words) < 2 or words[0] not in wire.CHANNELS or kinds.get(words[1]) != len(words):
         return "no channel and quantity of this program"
     if not isinstance(entry, dict):
@@ -643,6 +701,14 @@ _WHERE = {
     "battery": ("the lead from the battery's fuse to the distribution point", "what flows into the battery"),
     "load": ("the lead from the distribution point to the load", "what the load draws"),
 }
+_FOR_COUNT = (
+    "A chip that counts charge does so by a clock of its own, which may be off by a percent. It is compared with the "
+    "board's crystal while a steady current flows: a resistor or a warm lamp of an ampere or more as the load, and no "
+    "transmitter. Resistors that carry amperes get hot."
+)
+_COUNT_S = 60.0  # over which the moments of reading are 0.01 %
+_COUNT_U = 5e-4  # a count known worse than this is hardly better than the sheet
+_MOST_OFF = 0.02  # 1 % over temperature (INA228, from memory) and some
 _FOR_ZERO = (
     "Nothing may flow while zeros are measured: load off and unplugged, panel unplugged or covered and then the "
     "controller off (in the order of its manual), chargers off. The battery stays connected and the board on USB."
@@ -658,6 +724,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--volts", dest="quantity", action="store_const", const="volts", help="the bus voltage")
     do = parser.add_mutually_exclusive_group()
     do.add_argument("--zero", action="store_true", help="zero the currents of all channels: load off, controller off")
+    do.add_argument("--count", action="store_true", help="the clock by which a chip counts charge: a steady current")
     do.add_argument("--show", action="store_true", help="show what the board keeps")
     do.add_argument("--import", dest="import_", type=Path, metavar="FILE", help="send an exported calibration")
     do.add_argument("--undo", action="store_true", help="back to what was in use before the last calibration")
@@ -701,7 +768,7 @@ def only_port() -> str:
 
 
 def _check_arguments(args: argparse.Namespace) -> None:
-    other = args.zero or args.show or args.import_ is not None or args.undo
+    other = args.zero or args.count or args.show or args.import_ is not None or args.undo
     if args.channel and (args.show or args.import_ is not None or args.undo or args.zero):
         raise ConfigError("--zero, --show, --import and --undo are for the whole board: leave the channel out.")
     if not args.channel and not other and args.export is None:
@@ -733,6 +800,7 @@ class _Guide:
     clock: Callable[[], float]
     sent: int = 0
     points: list[dict[str, Any]] = field(default_factory=list)
+    _last_temp: int = _NO_TEMP
 
     def run(self) -> int:
         args = self.args
@@ -746,6 +814,8 @@ class _Guide:
                 code = self._import()
             elif args.zero:
                 code = self._zero()
+            elif args.count:
+                code = self._count()
             elif args.channel:
                 code = self._channel(args.channel, args.quantity or "amps")
         except _Stopped as e:
@@ -1047,6 +1117,75 @@ class _Guide:
         )
         return abs(off) <= limit
 
+    # the count
+
+    def _count(self) -> int:
+        """The chips' own clocks against the board's crystal; no meter is needed, a steady current is."""
+        info = self.session.info
+        channels = [self.args.channel] if self.args.channel else list(wire.CHANNELS)
+        counting = [c for c in channels if info["channels"][wire.CHANNELS.index(c)].get("counts")]
+        if not counting:
+            self.say("No chip of these counts charge by itself: the firmware counts by the board's crystal already.")
+            return 1
+        self._tell(_CAUTIONS)
+        self._tell(_FOR_COUNT)
+        if not self.args.yes:
+            self._answer(f"Press Enter when a steady current flows through: {', '.join(counting)}. ")
+        found = self._paces(counting)
+        done: dict[str, Pace] = {}
+        left = len(found) < len(counting)
+        for channel, p in found.items():
+            present = entry_in_use(info, channel, "count")
+            fix = round((p.gain - 1.0) * 1e9)
+            before = (present or {}).get("gain_ppb", 0)
+            self.say(
+                f"{channel}: counts {(1 / p.gain - 1) * 100:+.3f} % by its own clock, +- {200 * p.u:.3f} % (k = 2), at "
+                f"{p.amps:.3f} A over {p.seconds:.0f} s; in use: {before / 1e7:+.3f} %."
+            )
+            if abs(p.gain - 1.0) > _MOST_OFF:
+                self.say(f"  More than such a clock may be off ({_MOST_OFF:.0%}): was the current steady? It is left.")
+                left = True
+                continue
+            if abs(fix - before) <= 2e9 * p.u:
+                self.say("  Within the uncertainty of what is in use: nothing to correct.")
+                continue
+            entry = {"gain_ppb": fix, "offset_u": 0, "residual_ppm": 0, "unix_s": int(self.clock()),
+                     "temp_c16": self._last_temp, "reference": "crystal"}  # fmt: skip
+            if self._send_entry(channel, "count", entry, asked=False):
+                done[channel] = p
+            else:
+                left = True
+        if done:
+            self._restart()
+            again = self._paces(list(done))
+            for channel, p in done.items():
+                q = again.get(channel)
+                now = (entry_in_use(self.session.info, channel, "count") or {}).get("gain_ppb", 0)
+                good = q is not None and abs(q.gain - 1.0 - now * 1e-9) <= 2.0 * math.hypot(p.u, q.u)
+                self.say(f"{channel}: " + ("measured again and agrees." if good else "measured again, does not agree."))
+                left = left or not good
+        return 1 if left else 0
+
+    def _paces(self, channels: Sequence[str]) -> dict[str, Pace]:
+        seconds = max(self.args.seconds, _COUNT_S)
+        self.say(f"Measuring for {seconds:g} s ...")
+        readings = self.session.readings(seconds)
+        temps = [r.temp_c16 for r in readings if r.temp_c16 != wire.NO_TEMP]
+        self._last_temp = temps[-1] if temps else _NO_TEMP
+        found = measured(readings, self.session.info)
+        out: dict[str, Pace] = {}
+        for channel in channels:
+            m = found.get((channel, "amps"))
+            p = pace_of_count(readings, self.session.info, channel)
+            why = "its readings do not join up" if m is None or p is None else unsteady(m)
+            if not why and p is not None and p.u > _COUNT_U:
+                why = f"{p.amps:.3f} A is too little to tell, or too noisy"
+            if why or p is None:
+                self.say(f"{channel}: {why}. It is left out.")
+            else:
+                out[channel] = p
+        return out
+
     # what is kept
 
     def _show(self) -> None:
@@ -1056,7 +1195,7 @@ class _Guide:
         if not kept:
             self.say("Readings are those of the parts: shunt and chip within their tolerances.")
         for key in sorted(kept):
-            quantity = "volts" if key.endswith("/volts") else "amps"
+            quantity = key.split("/")[1]
             self.say(f"  {key}: {told(kept[key], quantity)}")
 
     def _undo(self) -> int:
@@ -1101,7 +1240,7 @@ class _Guide:
         left = 0
         for key in sorted(file.entries):
             channel, quantity = key.split("/")[:2]
-            q: Quantity = "volts" if quantity == "volts" else "amps"
+            q: Quantity = "volts" if quantity == "volts" else "count" if quantity == "count" else "amps"
             entry = file.entries[key]
             self.say(f"{key}: {told(entry, q)}")
             if key != key_of(info, channel, q):
@@ -1115,12 +1254,18 @@ class _Guide:
         return 1 if left or not self.sent else 0
 
 
+def _told_line(entry: Entry, unit: str) -> str:
+    return f"gain {entry.get('gain_ppb', 0) / 1e7:+.4f} %, offset {entry.get('offset_u', 0) / 1e3:+.3f} m{unit}"
+
+
 def told(entry: Entry | None, quantity: str) -> str:
     """A calibration entry in words."""
     if not entry:
         return "not calibrated"
-    unit = UNIT["volts" if quantity == "volts" else "amps"]
-    text = f"gain {entry.get('gain_ppb', 0) / 1e7:+.4f} %, offset {entry.get('offset_u', 0) / 1e3:+.3f} m{unit}"
+    if quantity == "count":
+        text = f"the count by {entry.get('gain_ppb', 0) / 1e7:+.4f} %"
+    else:
+        text = _told_line(entry, UNIT["volts" if quantity == "volts" else "amps"])
     at = entry.get("unix_s")
     if isinstance(at, int) and at > 0:
         text += time.strftime(", %Y-%m-%d", time.gmtime(at))

@@ -489,12 +489,15 @@ def _clock(seen: Seen) -> Row:
 def _calibration(seen: Seen) -> list[Row]:
     out = []
     for name in wire.CHANNELS:
-        for quantity in ("amps", "volts"):
+        for quantity in ("amps", "volts", "count"):
             entry = entry_in_use(seen.info, name, quantity)
             what = f"{name} {quantity} cal."
             if entry is None:
                 if quantity == "amps":
                     do = f"As good as shunt and chip. To do better: ampledger board calibrate {name}"
+                    out.append(Row(what, "not calibrated", "look", do))
+                elif quantity == "count" and seen.info["channels"][wire.CHANNELS.index(name)].get("counts"):
+                    do = "Off by up to 1 % as its clock is. With a steady current: ampledger board calibrate --count"
                     out.append(Row(what, "not calibrated", "look", do))
                 continue
             text, at = told(entry, quantity), entry.get("unix_s")

@@ -24,6 +24,7 @@ from ampledger.calibrate import (
     mean_u,
     measured,
     meter_reading,
+    pace_of_count,
     read_file,
     show,
     unsteady,
@@ -729,3 +730,45 @@ def test_a_fit_is_kept_in_whole_millionths() -> None:
 
 def test_a_meter_has_a_name_and_limits() -> None:
     assert calibrate.point(still(1.0, 0.001), 1.02, 0.01, Meter(1.0, 3.0)).percent == 1.0
+
+
+# --- the count ---
+
+
+def counting(amps: float, clock: float, n: int = 600, **changed: Any) -> list[wire.Reading]:
+    """`n` readings of 100 ms at a steady current, counted by a chip whose clock is `clock` times as fast."""
+    out = []
+    for k in range(n):
+        r = reading(amps)
+        count = round(amps * 0.1 * (k + 1) * clock / (AMP_FA * 1e-15))
+        c = r.channels[2]._replace(charge=count)
+        out.append(r._replace(seq=k, channels=(r.channels[0], r.channels[1], c)))
+    for k, values in changed.get("at", {}).items():
+        c = out[k].channels[2]._replace(**values)
+        out[k] = out[k]._replace(channels=(*out[k].channels[:2], c))
+    return out
+
+
+COUNTING = INFO | {"channels": [c | {"counts": True} for c in INFO["channels"]]}  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("clock", [0.99, 1.0, 1.004])
+@pytest.mark.parametrize("amps", [5.0, -2.0])
+def test_the_pace_of_a_count_is_amps_times_time_over_counted(clock: float, amps: float) -> None:
+    p = pace_of_count(counting(amps, clock), COUNTING, "load")
+    assert p is not None
+    # WORKED: a clock that is fast by x counts x too much: its gain is 1 / (1 + x).
+    assert p.gain == pytest.approx(1 / clock, abs=2 * p.u)
+    assert p.seconds == pytest.approx(59.9) and p.amps == pytest.approx(amps)
+    # WORKED: 3 ms at both ends of 59.9 s, and 50 ppm of the crystal: 8.7e-5; a count's rounding adds little.
+    assert 8.6e-5 < p.u < 1.2e-4
+
+
+def test_what_does_not_join_up_gives_no_pace() -> None:
+    good = counting(5.0, 1.004)
+    assert pace_of_count(good, INFO, "load") is None, "a chip that does not count by itself"
+    assert pace_of_count(good[:100] + good[101:], COUNTING, "load") is None, "a number is missing"
+    assert pace_of_count(good[:4], COUNTING, "load") is None
+    assert pace_of_count(counting(0.0, 1.0), COUNTING, "load") is None, "nothing flows"
+    for values in ({"tag": 9}, {"n": 0}, {"status": wire.S_PARTIAL}):
+        assert pace_of_count(counting(5.0, 1.0, at={300: values}), COUNTING, "load") is None, values

@@ -32,6 +32,7 @@ def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[FakeBoard
     b.more_info = {"log": dict(LOG)}
     for i, name in enumerate(wire.CHANNELS):
         b.calibration.set(name, "amps", "wide", 1000 + i, 0, 0, int(UNIX_S) - 86400, 400, "m", False, 81_920_000)
+        b.calibration.set(name, "count", None, 2000 + i, 0, 0, int(UNIX_S) - 86400, 400, "crystal", False, 1_000_000)
     b.start()
     monkeypatch.setattr(link, "opened", b.opener)
     monkeypatch.setattr(link, "board_ports", lambda: ["/dev/x"])

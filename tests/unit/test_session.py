@@ -58,7 +58,7 @@ class FakeBoard:
         self.ready: list[tuple[int, bytes]] = []
         self.heard_s, self.due_s, self.began_s = -99.0, self.now_s, self.now_s
         self.in_use = {
-            (n, q): self.calibration.entry(n, q, self.range) for n in wire.CHANNELS for q in ("amps", "volts")
+            (n, q): self.calibration.entry(n, q, self.range) for n in wire.CHANNELS for q in ("amps", "volts", "count")
         }
 
     # the port
@@ -148,7 +148,7 @@ class FakeBoard:
     def info(self) -> dict[str, Any]:
         channels = []
         for i, name in enumerate(wire.CHANNELS):
-            cal = {q: self.in_use[name, q] for q in ("amps", "volts") if self.in_use[name, q]}
+            cal = {q: self.in_use[name, q] for q in ("amps", "volts", "count") if self.in_use[name, q]}
             c: dict[str, Any] = {"name": name, "chip": "ina228", "address": (0x40, 0x41, 0x44)[i], "range": self.range}
             c |= {"shunt_nohm": 2_000_000, "amp_fa": AMP_FA, "volt_pv": VOLT_PV, "charge_us": 1_000_000, "coarse": 4}
             c |= {"full_ma": FULL_MA, "counts": True, "alive": not self.status[i] & wire.S_MISSING}
