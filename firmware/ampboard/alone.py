@@ -367,6 +367,10 @@ class Blinker:
         self._lit = -1
         self._sounding = -1
 
+    def sounding(self):
+        """Whether the piezo is on: its PWM has no clock while the board is in lightsleep."""
+        return self._piezo is not None and self._sounding == 1
+
     def show(self, code, now_ms):
         """
         To be called whenever the loop comes round. Returns the milliseconds to the next change, so that

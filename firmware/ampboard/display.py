@@ -5,13 +5,16 @@
 # Uses the class SSD1306_I2C of the module `ssd1306` (micropython-lib; `mpremote
 # mip install ssd1306` puts it onto the board). A redraw sends 1 KiB, about 25 ms
 # of the bus at 400 kHz, so it happens once a second at most and only when a
-# letter has changed. Allocates; not for the sampling path.
+# letter has changed; it goes out in pieces, for the time that the port allows
+# for one transfer (i2cbus.py) is made for the chips. Allocates; not for the sampling path.
 from micropython import const
 
 _EVERY_MS = const(950)  # a caller that comes once a second may come a little early
 _AGAIN_MS = const(30000)  # after a failure
 _PERIOD = const(0x1FFFFFFF)  # differences of clocks that wrap at 2**29 or at 2**30
 _SOME_MA = const(50)  # less than this is no current: the offset of a channel may look like it
+
+_PIECE = const(32)  # bytes of the picture in one transfer: under a millisecond at 400 kHz, 3 ms at 100 kHz
 
 _ALARM_WORDS = ("", "draw over input", "reserve reached", "charging in cold", "over-current")
 
@@ -69,12 +72,40 @@ def make(i2c, spec):
         return None, "A display is configured, but nothing answers at 0x%02x." % spec[2]
 
 
+class Pieces:
+    """
+    The bus as the driver sees it, with long transfers cut up. `timeout` of machine.I2C counts for a whole transfer
+    ("transactions" in its reference); a picture in one would never end in the 5 ms that a hung bus may take. The
+    display goes on where it was, as long as each piece begins with the control byte (SSD1306, "Write data").
+    """
+
+    def __init__(self, i2c):
+        self._i2c = i2c
+        self._piece = bytearray(1 + _PIECE)
+
+    def writeto(self, addr, data):
+        if len(data) > 1 + _PIECE:
+            self.writevto(addr, (data[:1], memoryview(data)[1:]))
+        else:
+            self._i2c.writeto(addr, data)
+
+    def writevto(self, addr, vector):
+        control, data = vector
+        piece = self._piece
+        piece[0] = control[0]
+        data = memoryview(data)
+        for at in range(0, len(data), _PIECE):
+            n = min(_PIECE, len(data) - at)
+            piece[1 : 1 + n] = data[at : at + n]
+            self._i2c.writeto(addr, piece if n == _PIECE else memoryview(piece)[: 1 + n])
+
+
 class Display:
     """driver: a class like SSD1306_I2C. Making one raises OSError when nothing answers; nothing later does."""
 
     def __init__(self, driver, i2c, spec):
         self._driver = driver
-        self._i2c = i2c
+        self._i2c = Pieces(i2c)
         self._spec = spec
         self._panel = None
         self._shown = None  # what stands on it

@@ -7,6 +7,7 @@ import sys
 from micropython import const
 
 _LONGEST = const(120)  # a command line
+_PER_CALL = const(512)  # bytes; whoever sends without end must not hold up the sampling
 
 
 class Port:
@@ -37,11 +38,13 @@ class Port:
     def line(self):
         """
         Take in what has arrived; returns a command line as bytes, or None when
-        none is complete. A line that is too long is dropped whole.
+        none is complete yet. A line that is too long is dropped whole.
         """
         one = self._one
         # readinto() waits for all of its buffer: never ask for more than one byte.
-        while self.wait(0):
+        for _ in range(_PER_CALL):
+            if not self.wait(0):
+                break
             if not self._in.readinto(one):
                 return None
             b = one[0]

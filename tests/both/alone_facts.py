@@ -496,6 +496,7 @@ def test_the_piezo_sounds_for_a_minute_then_every_five():
         before = piezo.state
         blinker.show(1, t)
         assert not piezo.state or led.state
+        assert blinker.sounding() == (piezo.state == 1)
         if piezo.state and not before:
             heard.append(t)
     first = [t for t in heard if t < 62000]

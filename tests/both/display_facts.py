@@ -156,3 +156,28 @@ def test_a_display_that_falls_silent_is_left_alone_for_half_a_minute():
     Panel.silent = False
     assert show(panel, 61000, 700)  # it was set up again
     assert panel._panel.drawn[1] == "batt. +0.70 A"
+
+
+class Bus:
+    def __init__(self):
+        self.sent = []
+
+    def writeto(self, addr, data):
+        self.sent.append((addr, bytes(data)))
+
+
+def test_a_picture_goes_out_in_pieces_that_each_say_it_is_data():
+    picture = bytes([i & 0xFF for i in range(1024)])
+    for cut in (1024, 1000):
+        bus = Bus()
+        pieces = display.Pieces(bus)
+        pieces.writeto(0x3C, b"\x80\xaf")
+        pieces.writevto(0x3C, [b"\x40", bytearray(picture[:cut])])
+        assert bus.sent[0] == (0x3C, b"\x80\xaf")
+        assert all([a == 0x3C and d[0] == 0x40 for a, d in bus.sent[1:]])
+        assert b"".join([d[1:] for _, d in bus.sent[1:]]) == picture[:cut]
+        # WORKED: 9 clocks a byte, address included, at 400 kHz; i2cbus.py allows 5000 us for a transfer.
+        assert max([(len(d) + 1) * 9 * 1000000 // 400000 for _, d in bus.sent]) < 1000
+    bus = Bus()
+    display.Pieces(bus).writeto(0x3C, b"\x40" + picture)
+    assert b"".join([d[1:] for _, d in bus.sent]) == picture

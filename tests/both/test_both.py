@@ -9,7 +9,16 @@ from pathlib import Path
 import pytest
 
 HERE = Path(__file__).resolve().parent
-FACTS = ("wire_facts", "sampler_facts", "chip_facts", "calibration_facts", "gps_facts", "alone_facts", "display_facts")
+FACTS = (
+    "wire_facts",
+    "sampler_facts",
+    "chip_facts",
+    "calibration_facts",
+    "gps_facts",
+    "alone_facts",
+    "display_facts",
+    "port_facts",
+)
 
 
 @pytest.fixture(scope="module")

@@ -336,6 +336,8 @@ def test_a_real_ctrl_c_leaves_the_earlier_result_and_no_scraps(tmp_path):
     (tmp_path / "log.csv").write_text(discharge(36_000))
     (tmp_path / "est.csv").write_text("earlier result")
     script = (
+        # A suite started in the background of a shell passes an ignored Ctrl-C on to its children.
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
         "import argparse, sys; from ampledger import replay; p = argparse.ArgumentParser(); replay.add_arguments(p); "
         "sys.exit(replay.run(p.parse_args(['log.csv', '--capacity-ah', '20', '--out', 'est.csv'])))"
     )
