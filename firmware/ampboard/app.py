@@ -12,6 +12,7 @@ import gc
 import json
 import os
 import struct
+import sys
 import time
 
 import machine
@@ -37,11 +38,14 @@ _CONVERT_MS = const(1000)  # DS18B20 needs 750 ms
 _QUIET_MA = const(50)  # currents that stay within this are quiet
 _QUIET_MS = const(60000)
 _SECOND_MS = const(1000)
+_CRASH_MS = const(3000)  # for the text to be read, and so that a fault at every start does not become a storm
+_CLEAR_S = const(2)  # how often a hung bus is clocked
+_QUEUED = const(128)  # frames that may wait
 _ROWS = const(12)  # starts in one answer
-_CLEAR_MS = const(2000)  # how often a hung bus is clocked
 _ANCHOR_MS = const(600000)  # how often the satellite receiver's time is kept
 _FIRST_FIX_MS = const(180000)  # a receiver switched on cold takes a minute or so (common practice, no source)
 _FIX_MS = const(10000)
+_FRESH_MS = const(2000)  # a fix older than this is none
 
 
 def _boots():
@@ -83,7 +87,9 @@ def _hex(data):
 
 class App:
     def __init__(self):
-        self.notes = []  # sentences for whoever connects next
+        crash = _crash()
+        self.notes = [crash] if crash else []  # sentences for whoever connects next
+        i2cbus.clear(config)  # a chip may hold it since the last start
         i2c = i2cbus.open_bus(config)
         self.chips = [chips.make(i2c, spec, config.SAMPLE_MS) for spec in config.CHANNELS]
         self.calibration = Calibration()
@@ -113,7 +119,7 @@ class App:
         self._alone_ms = config.ALONE_MS if counting else config.SAMPLE_MS
         self._usb = None if config.VBUS_PIN is None else machine.Pin(config.VBUS_PIN, machine.Pin.IN)
         self._quiet = [_QUIET_MA * 10**12 // chip.amp_fa for chip in self.chips]  # counts
-        self._cleared_at = time.ticks_ms()
+        self._clear_in = 0  # seconds until the bus may be clocked again
         self.clears = 0
 
         self.port = Port()
@@ -124,12 +130,10 @@ class App:
         if config.GPS:
             uart, tx, rx, baud = config.GPS
             # A second of sentences at 9600 baud fits; the port's own 256 bytes would not hold them.
-            line = machine.UART(
-                uart, baudrate=baud, tx=machine.Pin(tx), rx=machine.Pin(rx), rxbuf=1024, timeout=0
-            )
+            line = machine.UART(uart, baudrate=baud, tx=machine.Pin(tx), rx=machine.Pin(rx), rxbuf=1024, timeout=0)
             self.gps = Gps(line, BUILT_UNIX_S)
         self._anchored_at = None
-        self._listen_from = time.ticks_ms()  # since when the receiver is listened to; asleep nothing is heard
+        self._listen_from = self.mono_ms()  # since when the receiver is listened to; asleep nothing is heard
         self._utc = None  # (unix ms, board ms) of the newest anchor
 
         piezo = None
@@ -158,9 +162,11 @@ class App:
         self._kept = bytearray(wire.READING_SIZE)  # on its way to the flash
         self._tx = 0
         self._in_flight = 0
+        self._live_last = False  # the last frame was a record
         self._tx_seq = [0, 0, 0, 0]  # which record went out under which number, mod 4
         self._pulsed = False  # a pulse is under way
         self._attended = False
+        self._held_new = False  # the host has given a state of charge that is not on the flash yet
         self._heard_ms = time.ticks_ms()
         self._info_ms = time.ticks_ms()
         self._due = time.ticks_ms()
@@ -181,7 +187,7 @@ class App:
         sampler = self.sampler
         sampler.step()
         self._dog.feed()
-        if sampler.failed and time.ticks_diff(time.ticks_ms(), self._cleared_at) > _CLEAR_MS:
+        if sampler.failed and self._clear_in <= 0:
             self._clear()
         live = self._attended and self._in_flight < wire.WINDOW and self.port.room()
         # Half a sample early is on time: the loop comes round every 100 ms, give or take.
@@ -194,8 +200,9 @@ class App:
             if live:
                 self._tx_seq[(self._tx + 1) & 3] = seq
                 self._send(wire.READING, wire.READING_SIZE)
+                self._live_last = True
             elif self.plain:
-                self._print_plain()
+                self.plain = self.port.room() and self._print_plain()
 
     def _long_enough(self, span):
         if self._attended or self.plain:
@@ -214,7 +221,7 @@ class App:
 
     def _clear(self):
         """A bus that a chip holds down is freed by clocking; a chip that is merely gone is left alone."""
-        self._cleared_at = time.ticks_ms()
+        self._clear_in = _CLEAR_S
         if i2cbus.clear(config):
             self.clears += 1
             self.sampler.stuck()
@@ -243,6 +250,7 @@ class App:
     def _second(self):
         """What can wait: means of the last second, alarms, display, satellite time, the flash."""
         self._second_at = time.ticks_ms()
+        self._clear_in -= 1 if self._clear_in > 0 else 0
         mono = self.mono_ms()
         for i in range(3):
             channel = self.sampler.channels[i]
@@ -264,10 +272,13 @@ class App:
             shown = self._utc_s(mono)
             self._display.show(self.clock.lo, self._ma[0], self._ma[1], soc, self.held.about, shown, self.alarm)
         # A host that has just said something has everything up to then; one that is silent may be gone.
-        if time.ticks_diff(self._second_at, self._heard_ms) >= _SECOND_MS - config.SAMPLE_MS:
+        # Of a host that is gone the time of its last word is no longer asked: ticks come round after 6 days.
+        silent = not self._attended or time.ticks_diff(self._second_at, self._heard_ms) >= _SECOND_MS - config.SAMPLE_MS
+        if silent or self._held_new:
             try:
                 self.sampler.snapshot(self._kept, 0, self.boot, self.seq, False)
                 self.log.checkpoint(self._kept, self.held.pack())
+                self._held_new = False
             except OSError:
                 pass  # log.trouble says so in INFO; sampling goes on
 
@@ -280,17 +291,19 @@ class App:
         return None if self._utc is None else (self._utc[0] + mono - self._utc[1]) // 1000
 
     def _satellites(self):
-        self.gps.poll(time.ticks_ms())
-        fix = self.gps.fix
-        if fix is None:
-            return
         now = time.ticks_ms()
-        if self._anchored_at is None or time.ticks_diff(now, self._anchored_at) >= _ANCHOR_MS:
-            unix_ms, heard_ms = fix
-            age = time.ticks_diff(now, heard_ms)
-            if 0 <= age < 2000:
-                self._anchored_at = now
-                self._anchor(self.mono_ms() - age, unix_ms, self.gps.uncertainty_ms)
+        self.gps.poll(now)
+        if self.gps.fix is None:
+            return
+        unix_ms, heard_ms = self.gps.fix
+        age = time.ticks_diff(now, heard_ms)
+        if not 0 <= age < _FRESH_MS:
+            self.gps.fix = None  # before the ticks come round and make it look fresh
+            return
+        mono = self.mono_ms()
+        if self._anchored_at is None or mono - self._anchored_at >= _ANCHOR_MS:
+            self._anchored_at = mono
+            self._anchor(mono - age, unix_ms, self.gps.uncertainty_ms)
 
     def _anchor(self, mono, unix_ms, uncertainty_ms):
         """Tie the clock of this start to UTC: for the host that listens, and for whoever reads the log one day."""
@@ -366,7 +379,7 @@ class App:
         log = self.log
         first = self._oldest()
         now = {
-            "boot": struct.unpack("<I", self.boot)[0],
+            "boot": self._boot_number(),
             "boots": self.boots,
             "oldest": first,
             "next": self.seq,
@@ -391,7 +404,12 @@ class App:
     def _oldest(self):
         """Sequence number of the oldest record of this start that can still be had."""
         first = self.ring.oldest()
-        return first if self._first_logged is None else min(first, self._first_logged)
+        if self._first_logged is None:
+            return first
+        return min(first, self.log.first_seq(self._boot_number(), self._first_logged))
+
+    def _boot_number(self):
+        return struct.unpack("<I", self.boot)[0]
 
     def _health(self):
         names = [spec["name"] for spec in config.CHANNELS]
@@ -420,6 +438,8 @@ class App:
         )
 
     def _tell(self, kind, text):
+        if not self._attended or len(self._queue) > _QUEUED:
+            return  # nobody would fetch it
         for part in wire.parts(text.encode()):
             self._queue.append((kind, part))
 
@@ -479,6 +499,7 @@ class App:
                     self._tell(wire.REPLY, text)
             elif verb == "held":
                 self.held.set(int(words[1]), int(words[2]), int(words[3]))
+                self._held_new = True
                 self._reply(verb, ok=True)
             elif verb == "log":
                 self._set_log(int(words[1]))
@@ -505,7 +526,7 @@ class App:
 
     def _begin_recall(self, words):
         first, last = int(words[1]), int(words[2])
-        here = struct.unpack("<I", self.boot)[0]
+        here = self._boot_number()
         boot = int(words[3]) if len(words) > 3 else here
         if boot == here:
             first = max(first, self._oldest())
@@ -517,7 +538,10 @@ class App:
         """Anchors and records of one start, from the flash and then from the ring."""
         sent = bytearray(wire.READING_SIZE)
         given = set()  # records that are in the ring and on the flash are sent once
-        for kind, payload in self.log.read(boot, first, last):
+        for kind, payload in self.log.read(boot, first, last, True):
+            if kind == 0:
+                yield 0, None  # a piece of the flash without any of them: sample in between
+                continue
             if kind == wire.READING:
                 kind = wire.RECALLED
                 seq = struct.unpack_from("<I", payload, 5)[0]
@@ -584,11 +608,12 @@ class App:
             else:
                 text += " %s=none" % name
         text = (text + "\r\n").encode()
-        self.port.write(text, len(text))
+        return self.port.write(text, len(text))
 
     def _pump(self):
         """Send what is not live; it may use the window only while nothing else does."""
-        if self._in_flight or not self.port.room():
+        # One of two places is its own when records take the other: else they would leave it none for ever.
+        if self._in_flight >= wire.WINDOW or (self._in_flight and not self._live_last) or not self.port.room():
             return
         if self._queue:
             kind, payload = self._queue.pop(0)
@@ -598,11 +623,14 @@ class App:
             except StopIteration:
                 self._recall = None
                 return
+            if kind == 0:
+                return
         else:
             return
         n = len(payload)
         self._raw[wire.HEAD : wire.HEAD + n] = payload
         self._send(kind, n)
+        self._live_last = False
 
     def _may_sleep(self):
         """Asleep neither the cable nor the satellite receiver is heard."""
@@ -611,20 +639,24 @@ class App:
         if self.gps is None:
             return True
         # The receiver is listened to for a while every ten minutes, longer than it needs to be believed.
-        heard = time.ticks_diff(time.ticks_ms(), self._listen_from)
+        heard = self.mono_ms() - self._listen_from
         if heard >= _ANCHOR_MS:
-            self._listen_from = time.ticks_ms()
+            self._listen_from = self.mono_ms()
             return False
         return heard > (_FIRST_FIX_MS if self._anchored_at is None else _FIX_MS)
 
     def _wait(self, ms):
         """Until the next sample or a word from the host."""
-        if self._may_sleep():
+        if self._may_sleep() and not self.blinker.sounding():
+            self._dog.feed()
             machine.lightsleep(ms if self._blink_ms > ms else max(1, self._blink_ms))
         elif self.port.wait(ms):
-            line = self.port.line()
-            if line is not None:
-                self._obey(line)
+            self._listen()
+
+    def _listen(self):
+        line = self.port.line()
+        if line is not None:
+            self._obey(line)
 
     def turn(self):
         """Once round the loop: at most until the next sample is due."""
@@ -636,12 +668,15 @@ class App:
                 self.sampler.late = True
                 self._due = time.ticks_add(time.ticks_ms(), every)
             self.sample()
+            if left < 0:
+                self._listen()  # also when every sample is late
             self._temperature()
             if self.gps:
                 self._satellites()
             if time.ticks_diff(time.ticks_ms(), self._second_at) >= _SECOND_MS - every // 2:
                 self._second()
-            if not self._attended:
+            # Before the ring overtakes what no host has acknowledged, it goes to the flash whoever listens.
+            if not self._attended or self.seq - self._logged > _RING // 2:
                 self._keep_one()
             gc.collect()
         else:
@@ -661,6 +696,28 @@ class App:
 
 
 def run():
-    app = App()
-    while True:
-        app.turn()
+    """For ever. What goes wrong is noted on the flash and printed, and the board starts anew; Ctrl-C gets out."""
+    try:
+        app = App()
+        while True:
+            app.turn()
+    except Exception as e:
+        sys.print_exception(e)
+        try:
+            with open("crash.txt", "w") as f:
+                sys.print_exception(e, f)
+        except OSError:
+            pass
+        time.sleep_ms(_CRASH_MS)
+        machine.reset()
+
+
+def _crash():
+    """What the last start ended with, once; "" when it ended otherwise."""
+    try:
+        with open("crash.txt") as f:
+            text = f.read(2000)
+        os.rename("crash.txt", "crash.old")
+        return "The start before ended with a fault: " + text.strip().split("\n")[-1]
+    except OSError:
+        return ""

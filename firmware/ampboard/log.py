@@ -549,8 +549,18 @@ class Log:
             if not page:
                 return last
 
-    def read(self, boot, first, last):
-        """Readings `first` to `last` of a boot (int) and all of its anchors, as (kind, payload), in order."""
+    def first_seq(self, boot, first):
+        """First sequence number of a boot (int) that may still be here, if `first` was the first ever logged."""
+        head = self._head(0) if self._segs else ()
+        return max(first, head[4]) if head and head[2] == boot else first
+
+    def read(self, boot, first, last, pause=False):
+        """
+        Readings `first` to `last` of a boot (int) and all of its anchors, as (kind, payload), in order.
+
+        With `pause` also (0, b"") after each chunk of the flash that was read, wanted or not: a long log then
+        holds up nobody for longer than that.
+        """
         number = 0
         while True:
             i = self._index(number)
@@ -573,6 +583,8 @@ class Log:
                             yield kind, bytes(payload)
                             if not self._at(number):
                                 break
+                    if pause:
+                        yield 0, b""
                 at += 1
             number += 1
         for kind, payload, _ in self._memory():

@@ -72,3 +72,4 @@ class Port:
                 at += done
             else:
                 refused += 1
+        return at >= n
