@@ -30,7 +30,7 @@ from typing import Any
 import serial
 
 from ampledger import boardfiles, link, wire
-from ampledger.errors import ConfigError, LinkError
+from ampledger.errors import BoxError, ConfigError, LinkError
 
 _FOLDER = "lib/ampboard/"
 _CONFIG = _FOLDER + "config.py"
@@ -113,7 +113,11 @@ def _put(port: str, say: Callable[[str], None], everything: bool) -> tuple[list[
     with _prompt(port, say) as board:
         there = board.hashes()
         if not everything:
-            _same_build(port, board, there)
+            try:
+                _same_build(port, board, there)
+            except BoxError:
+                board.reset()  # nothing was changed: it goes on counting with what it has
+                raise
         changed = [name for name in want if everything or there.get(name) != want[name]]
         stale = [name for name in there if name not in want]
         if changed or stale:

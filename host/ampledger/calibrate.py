@@ -443,6 +443,11 @@ def fit(points: Sequence[Point], present: Entry | None, full: float) -> Fit:
             )
     apart = max(p.true for p in points) - min(p.true for p in points)
     if len(points) >= 2 and apart >= _APART * largest and apart > 6 * max(p.u for p in points):
+        if max(p.raw for p in points) - min(p.raw for p in points) <= 6 * max(p.raw_u for p in points):
+            raise ConfigError(
+                f"The meter's readings lie {apart:.3f} apart, and the board showed the same each time: a slip in "
+                "typing, or sense leads that are open or on the wrong side? Measure again."
+            )
         found = _line(points)
     elif largest <= _NEAR_ZERO * full:
         found = _offset_only(points, present)
@@ -646,7 +651,8 @@ def read_file(path: Path) -> File:
         wrong = _wrong(key, entry)
         if wrong:
             raise ConfigError(f"{path}: entry {key!r}: {wrong}.")
-    points = [p for p in whole.get("points") or () if isinstance(p, dict)]
+    listed = whole.get("points")
+    points = [p for p in listed if isinstance(p, dict)] if isinstance(listed, list) else []
     at = whole.get("unix_s")
     return File(
         str(whole.get("device", "?")), str(whole.get("board", "?")), at if isinstance(at, int) else 0, found, points
@@ -799,6 +805,7 @@ class _Guide:
     say: Say
     clock: Callable[[], float]
     sent: int = 0
+    waiting: bool = False  # something was sent that counts from the board's next start on only
     points: list[dict[str, Any]] = field(default_factory=list)
     _last_temp: int = _NO_TEMP
 
@@ -819,12 +826,25 @@ class _Guide:
             elif args.channel:
                 code = self._channel(args.channel, args.quantity or "amps")
         except _Stopped as e:
-            kept = "The board keeps the calibration it had" if not self.sent else "What was sent is on the board"
-            self.say(f"{e} {kept}.")
+            self.say(f"{e} {self._standing()}")
             return 1
+        except LinkError as e:
+            if not self.sent:
+                raise
+            raise LinkError(f"{e} {self._standing()}") from e
+        except KeyboardInterrupt:
+            self.say(f"\nStopped. {self._standing()}")
+            raise
         if args.export is not None:
             self._export(args.export)
         return code
+
+    def _standing(self) -> str:
+        """What holds on the board when this is left in the middle."""
+        if not self.sent:
+            return "The board keeps the calibration it had."
+        when = ", and in use from its next start on" if self.waiting else ""
+        return f"What was sent is on the board{when}: --show shows it, --undo takes it back."
 
     def _tell(self, text: str) -> None:
         """A paragraph."""
@@ -973,7 +993,8 @@ class _Guide:
         elif found.kind == "line":
             say(f"  The points lie off the line by {found.residual_ppm / 1e4:.3f} % of the largest (r.m.s.).")
         elif found.kind == "gain only":
-            say("  The points lie at one place away from zero: the gain follows, the offset stays (for it: --zero).")
+            hint = " (for it: --zero)" if unit == "A" else ""
+            say(f"  The points lie at one place away from zero: the gain follows, the offset stays{hint}.")
         else:
             say("  The points lie near zero: the offset follows, the gain stays as it is.")
         if found.widened > 1.5:
@@ -1018,6 +1039,7 @@ class _Guide:
                 return False
             self.session.command("calibrate", *words, "anyway")
         self.sent += 1
+        self.waiting = True
         return True
 
     def _really(self, channel: str, moved: float) -> bool:
@@ -1035,6 +1057,7 @@ class _Guide:
     def _restart(self) -> None:
         self.say("The board restarts to take it in use ...")
         self.session.restart()
+        self.waiting = False
 
     def _verify(self, channel: str, quantity: Quantity, found: Fit, meter: Meter) -> int:
         """With the calibration in use: a fresh comparison."""
@@ -1206,7 +1229,10 @@ class _Guide:
         said = next((reply[k] for k in ("says", "said", "text") if isinstance(reply.get(k), str)), "")
         if said:
             self.say(said)
+        if "nothing was undone" in said:
+            return 1
         self.sent += 1
+        self.waiting = True
         self._restart()
         self._show()
         return 0

@@ -145,6 +145,7 @@ def test_another_build_is_not_updated_over(tmp_path: Path) -> None:
         with pytest.raises(ConfigError, match="set up as 'my own build'"):
             boardtool.update(bench.url, lambda text: None)
         assert bench.read_file("lib/ampboard/config.py") == files["lib/ampboard/config.py"]
+        assert link.ask(bench.url, 8.0)["board"] == "my own build", "refused, it goes on counting"
         assert boardtool.install(bench.url, lambda text: None) == len(files)
         assert link.ask(bench.url)["board"] == boardfiles.config()["NAME"]
 

@@ -31,6 +31,7 @@ from ampledger.calibrate import (
     zero,
 )
 from ampledger.errors import BoxError, ConfigError, LinkError
+from ampledger.session import Session
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_session import AMP_FA, FULL_MA, VOLT_PV, FakeBoard, talk
@@ -242,6 +243,8 @@ def test_what_can_be_no_calibration_is_refused() -> None:
         fit([comparison(0.0, 5.0)], None, FULL)
     with pytest.raises(ConfigError, match="no point"):
         fit([], None, FULL)
+    with pytest.raises(ConfigError, match="the board showed the same each time"):
+        fit([comparison(5.0, 3.0), comparison(5.0, 5.0)], None, FULL)
 
 
 @pytest.mark.parametrize("shared", [True, False], ids=["one-meter-error", "another-at-each-point"])
@@ -586,6 +589,31 @@ def test_stopping_changes_nothing(board: FakeBoard) -> None:
     assert "no answer came" in o.said[-1]
 
 
+def test_leaving_off_after_sending_says_what_stands(board: FakeBoard, monkeypatch: pytest.MonkeyPatch) -> None:
+    board.errors[2] = (0.02, 0.0)
+    o = Operator(board)
+    o.rules = [("A last comparison", "q")]
+    assert o.run("load", "--yes", *METER) == 1
+    assert o.said[-1] == "Stopped. What was sent is on the board: --show shows it, --undo takes it back."
+
+    def no_restart(self: Session, wait_s: float = 0.0) -> dict[str, Any]:
+        raise LinkError("The board has not come back.")
+
+    monkeypatch.setattr(Session, "restart", no_restart)
+    board.errors[2] = (0.04, 0.0)
+    with pytest.raises(LinkError, match="come back. What was sent is on the board, and in use from its next start on"):
+        Operator(board).run("load", "--yes", *METER)
+
+    def interrupted(self: Session, wait_s: float = 0.0) -> dict[str, Any]:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Session, "restart", interrupted)
+    o = Operator(board)
+    with pytest.raises(KeyboardInterrupt):
+        o.run("--undo", "--yes")
+    assert "in use from its next start on" in o.said[-1]
+
+
 def test_reversed_leads_are_no_calibration(board: FakeBoard) -> None:
     board.errors[2] = (-2.0, 0.0)
     with pytest.raises(ConfigError, match="opposite signs"):
@@ -648,7 +676,9 @@ def test_show_undo_export_import(board: FakeBoard, tmp_path: Path) -> None:
     assert o.run("--undo") == 1 and board.calibration.all() == kept
     assert Operator(board).run("--undo", "--yes") == 0 and board.calibration.all() == {}
     o = Operator(board)
-    assert o.run("--undo", "--yes") == 0 and "nothing was undone" in o.text
+    starts = board.boot
+    assert o.run("--undo", "--yes") == 1 and "nothing was undone" in o.text
+    assert board.boot == starts, "nothing to take in use, no restart"
     assert Operator(board).run("--import", str(path), "--yes") == 0
     assert board.calibration.all() == kept
 
@@ -688,6 +718,12 @@ def test_a_file_that_is_none_is_refused_in_words(tmp_path: Path, text: str, says
     path.write_text(text)
     with pytest.raises(ConfigError, match=says):
         read_file(path)
+
+
+def test_points_of_a_file_that_are_none_are_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "cal.json"
+    path.write_text('{"form": "ampledger-calibration-1", "entries": {}, "points": 5}')
+    assert read_file(path).points == []
 
 
 def test_a_file_with_a_reference_that_could_be_a_command_is_refused(tmp_path: Path) -> None:

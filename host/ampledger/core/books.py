@@ -78,12 +78,29 @@ class Books:
         return self.load.net_ah - (self.own_ah if self.own_in_load else 0.0)
 
 
-class _Sums:
-    """Sums of one tap, exact to the last bit of a float by fsum."""
+_AT_ONCE = 4096
+
+
+class _Sum:
+    """A sum of any number of values: by fsum, a few thousand at a time, so that a season of readings takes no room."""
 
     def __init__(self) -> None:
-        self.charges: list[float] = []
-        self.energies: list[float] = []
+        self._values: list[float] = []
+
+    def add(self, value: float) -> None:
+        self._values.append(value)
+        if len(self._values) >= _AT_ONCE:
+            self._values = [math.fsum(self._values)]
+
+    def total(self) -> float:
+        return math.fsum(self._values)
+
+
+class _Sums:
+    """Sums of one tap, by sign."""
+
+    def __init__(self) -> None:
+        self._charge, self._energy = (_Sum(), _Sum()), (_Sum(), _Sum())  # plus, minus
         self.unknown_s = 0.0
 
     def add(self, tap: Tap | None, dt_s: float, volts: float) -> None:
@@ -92,27 +109,23 @@ class _Sums:
         if tap is None or c is None or not math.isfinite(c):
             self.unknown_s += dt_s
             return
-        self.charges.append(c)
+        self._charge[c < 0].add(abs(c))
         j = tap.energy_j
         if j is None:
             j = (tap.v if tap.v is not None else volts) * c
         if j is not None and math.isfinite(j):
-            self.energies.append(j)
+            self._energy[j < 0].add(abs(j))
 
     def line(self) -> Line:
-        def parts(values: list[float]) -> tuple[float, float]:
-            return math.fsum(x for x in values if x > 0) / 3600, math.fsum(-x for x in values if x < 0) / 3600
-
-        return Line(*parts(self.charges), *parts(self.energies), self.unknown_s)
+        plus_ah, minus_ah, plus_wh, minus_wh = (x.total() / 3600 for x in (*self._charge, *self._energy))
+        return Line(plus_ah, minus_ah, plus_wh, minus_wh, self.unknown_s)
 
 
 def sum_up(intervals: Iterable[Interval]) -> Books | None:
     """The books over intervals in time order; None when there are none."""
     sums = {"solar": _Sums(), "battery": _Sums(), "load": _Sums()}
     start_s = end_s = measured_s = gap_s = compared_s = 0.0
-    own_c: list[float] = []
-    own_j: list[float] = []
-    rest: list[float] = []
+    own_c, own_j, rest = _Sum(), _Sum(), _Sum()
     volts = 0.0
     first = True
     in_load = False
@@ -129,14 +142,13 @@ def sum_up(intervals: Iterable[Interval]) -> Books | None:
             measured_s += i.dt_s
         else:
             gap_s += i.dt_s
-        own_c.append(i.own_a * i.dt_s)
-        own_j.append(i.own_a * i.dt_s * volts)
+        own_c.add(i.own_a * i.dt_s)
+        own_j.add(i.own_a * i.dt_s * volts)
         solar, battery, load = (None if t is None else t.charge_c for t in taps.values())
         if solar is not None and battery is not None and load is not None:
             compared_s += i.dt_s
-            rest += [solar, -battery, -load]
-            if not i.own_in_load:
-                rest.append(-i.own_a * i.dt_s)
+            for c in (solar, -battery, -load, 0.0 if i.own_in_load else -i.own_a * i.dt_s):
+                rest.add(c)
     if first:
         return None
     return Books(
@@ -147,9 +159,9 @@ def sum_up(intervals: Iterable[Interval]) -> Books | None:
         sums["solar"].line(),
         sums["battery"].line(),
         sums["load"].line(),
-        math.fsum(own_c) / 3600,
-        math.fsum(own_j) / 3600,
+        own_c.total() / 3600,
+        own_j.total() / 3600,
         in_load,
-        math.fsum(rest) / 3600,
+        rest.total() / 3600,
         compared_s,
     )
