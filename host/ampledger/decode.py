@@ -453,8 +453,9 @@ def _with(tap: Tap, more: Tap) -> Tap:
     charge_c, energy_j = tap.charge_c, tap.energy_j
     if charge_c is not None and more.charge_c is not None:
         charge_c += more.charge_c
-    if energy_j is not None and more.energy_j is not None:
-        energy_j += more.energy_j
+    if energy_j is not None and more.charge_c is not None:
+        # A start of the board begins its energy anew: the volts of now stand for those of the charge in between.
+        energy_j += more.energy_j if more.energy_j is not None else (tap.v or 0.0) * more.charge_c
     return replace(tap, charge_c=charge_c, energy_j=energy_j)
 
 

@@ -254,6 +254,7 @@ class Live:
         self._parts = Parts()
         self._wanted: list[_Span] = []  # spans of records that the board kept and the store lacks
         self._asked: _Span | None = None
+        self._questions: dict[tuple[str, object], float] = {}  # asked of the board and not answered: when
         self._answered: set[_Span] = set()  # what the board has sent all it has of
         self._abouts: dict[str, set[tuple[int, int]]] = {}  # description -> starts of the board it is of
         self._spans: dict[int, tuple[int, int]] = {}  # start -> first and last record in the board's log
@@ -261,6 +262,7 @@ class Live:
         self._late = 0  # records that came after what follows them was concluded from
         # Before the first gap they fall into: the engine's state, the last reading, whether the charge was unknown.
         self._before: tuple[dict[str, Any], Seen | None, bool] | None = None
+        self._engine_is_told = not resume  # `--start-soc`
         if resume:
             self._resume()
         self._publish()
@@ -381,6 +383,8 @@ class Live:
             self._bad_before += self._bad_now
             self._bad_now = 0
         first_of_boot = self._info is None or self._info.get("boot") != boot
+        if self._device and device != self._device:
+            self._anew = self._before = None  # they are of the board before
         self._info, self._scale, self._device = hello.info, scale, device
         with contextlib.suppress(StoreError):
             self._store.add_info(hello.info, hello.at_s)
@@ -390,9 +394,9 @@ class Live:
             self._refill(device, boot)
             self._catch_up(device, boot)
         if not hello.again:
-            self._asked, self._wanted, self._answered = None, [], set()
+            self._asked, self._wanted, self._answered, self._questions = None, [], set(), {}
             if hello.info.get("wire", 1) >= 2:
-                self.link.send("boots", -1)
+                self._question("boots", -1)
         self._held_at = self._looked_at = 0.0
         self._recall(boot, oldest, following)
 
@@ -416,8 +420,16 @@ class Live:
             self._wanted.insert(0, span)
             self._ask_next()
 
+    def _question(self, verb: str, word: object) -> None:
+        """Ask the board; what a harmed line swallows is asked again by `_ask_next`."""
+        self._questions[verb, word] = time.monotonic()
+        self.link.send(verb, word)
+
     def _ask_next(self) -> None:
         """One span at a time: the board can hold no more than one question."""
+        for (verb, word), at in list(self._questions.items()):
+            if time.monotonic() - max(at, self._recalled_at) > _RECALL_WAIT_S:
+                self._question(verb, word)
         if self._asked is not None and time.monotonic() - self._recalled_at > _RECALL_WAIT_S:
             self._wanted.insert(0, self._asked)
             self._asked = None
@@ -440,12 +452,17 @@ class Live:
             if reply.get("to") == "recalled" and self._asked is not None and reply["boot"] == self._asked.boot:
                 self._answered.add(self._asked)
                 self._asked = None
-                if not self._wanted:
-                    self._conclude_late()
+            elif reply.get("to") == "recall" and "error" in reply and self._asked is not None:
+                self._answered.add(self._asked)  # it will say the same again
+                self._asked = None
             elif reply.get("to") == "boots" and isinstance(reply.get("boots"), list):
+                for key in [k for k in self._questions if k[0] == "boots"]:
+                    del self._questions[key]
                 self._on_boots(reply["boots"], bool(reply.get("more")))
-            elif reply.get("to") == "describe" and isinstance(reply.get("info"), dict):
-                self._on_description(str(reply["id"]), reply["info"])
+            elif reply.get("to") == "describe":
+                self._questions.pop(("describe", str(reply.get("id"))), None)
+                if isinstance(reply.get("info"), dict):
+                    self._on_description(str(reply["id"]), reply["info"])
         except (KeyError, TypeError, ValueError, FrameError) as e:
             self._happen("board-answer", "caution", "An answer of the board was not understood", repr(e))
 
@@ -464,9 +481,9 @@ class Live:
                 self._recall(int(boot), int(first), int(last) + 1)
             self._spans[int(boot)] = (int(first), int(last))
         for about in sorted(strange):
-            self.link.send("describe", about)
+            self._question("describe", about)
         if more:
-            self.link.send("boots", nth)
+            self._question("boots", nth)
 
     def _on_description(self, about: str, info: dict[str, Any]) -> None:
         scale_of(info)  # raises when it is of no use
@@ -530,6 +547,9 @@ class Live:
         if here and self._seen is not None and time.monotonic() - self._looked_at > _RECALL_EVERY_S:
             self._recall_recent(self._seen)
         self._ask_next()
+        busy = self._asked or self._wanted or self._questions or self._unsaved or self._anew
+        if self._late and self._before and not busy:
+            self._conclude_late()
         self._tell_charge()
         if self._seen is not None and time.monotonic() - self._saved_at > _SAVE_EVERY_S:
             self._saved_at = time.monotonic()
@@ -589,7 +609,9 @@ class Live:
             return
         before = self._seen
         self._seen, intervals = to_intervals(self._seen, reading, self._scale, offset + reading.mono_ms * 1e-3)
-        if self._before is None and (before is None or (len(intervals) > 1 and intervals[0].dt_s > 2.0)):
+        # A charge that the operator has told holds from now on: what was before it is not concluded from.
+        first = before is None and self._engine_is_told is False
+        if self._before is None and self._anew is None and (first or (len(intervals) > 1 and intervals[0].dt_s > 2.0)):
             unknown = before is not None and intervals[0].battery.charge_c is None
             self._before = (self._engine.save(), before, unknown)
         if len(intervals) > 1:
@@ -641,10 +663,10 @@ class Live:
         Everything that was asked for has come: if it fills a hole in what was concluded from, begin to conclude anew
         from before the hole. Starts of the board that never learnt the time follow the one before.
         """
+        if self._before is None or self._seen is None:
+            return  # nothing live has been concluded from yet that they could stand before
         late, self._late = self._late, 0
         before, self._before = self._before, None
-        if not late or before is None or self._seen is None:
-            return
         state, seen, unknown = before
         if late < _MANY and not unknown:
             return  # the counters had it; a few records tell nothing new
@@ -661,7 +683,12 @@ class Live:
             return
         until = time.monotonic() + _SLICE_S
         while time.monotonic() < until:
-            following = next(anew.steps, None)
+            try:
+                following = next(anew.steps, None)
+            except (FrameError, StoreError) as e:
+                self._anew = None
+                self._happen("not-caught-up", "caution", "Records of earlier could not be concluded from", str(e))
+                return
             if following is None:
                 if anew.seen is None or self._seen is None or anew.until == self._seen:
                     self._anew = None

@@ -46,7 +46,7 @@ def intervals_of(
             anchors, _ = anchors.add(anchor)
         offset = anchors.offset_s(boot)
         after = seen.seq if seen is not None and seen.boot == boot else -1
-        for reading in store.readings(device, boot, after_seq=after):
+        for reading in store.each(device, boot, after_seq=after):
             if until is not None and boot == until.boot and reading.seq > until.seq:
                 return
             if offset is None:

@@ -23,6 +23,7 @@ from ampledger.decode import Frame
 from ampledger.errors import StoreError
 
 SCHEMA = 1
+_AT_ONCE = 2000
 
 _TABLES = """
 CREATE TABLE info (device TEXT, boot INTEGER, received_s REAL, json TEXT, PRIMARY KEY (device, boot)) WITHOUT ROWID;
@@ -55,7 +56,7 @@ class Store:
             if look and not path.is_file():
                 raise StoreError(f"There is no {path}: name the file of the records with --data.")
             if look:
-                self._db = db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, isolation_level=None)
+                self._db = db = _look(path)
             else:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 self._lock = _hold(path)
@@ -192,16 +193,35 @@ class Store:
 
     def readings(self, device: str, boot: int, since_mono_ms: int = 0, after_seq: int = -1) -> list[wire.Reading]:
         """Stored readings of one boot in order."""
-        rows = self._rows(
-            "SELECT payload FROM reading WHERE device = ? AND boot = ? AND seq > ? AND mono_ms >= ? ORDER BY seq",
-            (device, boot, after_seq, since_mono_ms),
-        )
-        return [wire.take_reading(payload) for (payload,) in rows]
+        return list(self.each(device, boot, since_mono_ms, after_seq))
+
+    def each(self, device: str, boot: int, since_mono_ms: int = 0, after_seq: int = -1) -> Iterator[wire.Reading]:
+        """The same one by one, some thousand in memory: a start may have millions. What comes meanwhile is taken in."""
+        while True:
+            rows = self._rows(
+                "SELECT seq, payload FROM reading WHERE device = ? AND boot = ? AND seq > ? AND mono_ms >= ? "
+                f"ORDER BY seq LIMIT {_AT_ONCE}",
+                (device, boot, after_seq, since_mono_ms),
+            )
+            for after_seq, payload in rows:
+                try:
+                    reading = wire.take_reading(payload)
+                except (wire.WireError, TypeError) as e:
+                    raise StoreError(
+                        f"Record {after_seq} of start {boot} in {self.path} is harmed ({e}): is the disk all right? "
+                        "Take a copy of the file from before."
+                    ) from e
+                yield reading
+            if len(rows) < _AT_ONCE:
+                return
 
     def infos(self, device: str) -> list[dict[str, Any]]:
         """What a board said of itself, once for each of its starts, in the order of the starts."""
         rows = self._rows("SELECT json FROM info WHERE device = ?", (device,))
-        return sorted((json.loads(text) for (text,) in rows), key=lambda info: int(info.get("boots", 0)))
+        try:
+            return sorted((json.loads(text) for (text,) in rows), key=lambda info: int(info.get("boots", 0)))
+        except (ValueError, TypeError, AttributeError) as e:
+            raise StoreError(f"A description of the board in {self.path} is harmed ({e}).") from e
 
     def devices(self) -> list[str]:
         """Boards of which there are readings."""
@@ -224,6 +244,24 @@ class Store:
         """A named value, None when there is none."""
         rows = self._rows("SELECT json FROM state WHERE name = ?", (name,))
         return json.loads(rows[0][0]) if rows else None
+
+
+def _look(path: Path) -> sqlite3.Connection:
+    """
+    A connection that only reads. A WAL file wants a file beside it even for that; where it can't be made (a folder
+    or medium without write permission) and nothing is left in a WAL, nobody writes it either: it can't change.
+    """
+    where = path.resolve().as_uri()
+    db = sqlite3.connect(f"{where}?mode=ro", uri=True, isolation_level=None)
+    try:
+        db.execute("PRAGMA user_version").fetchone()
+    except sqlite3.OperationalError:
+        db.close()
+        wal = path.with_name(path.name + "-wal")
+        if wal.exists() and wal.stat().st_size:
+            raise
+        db = sqlite3.connect(f"{where}?mode=ro&immutable=1", uri=True, isolation_level=None)
+    return db
 
 
 def _hold(path: Path) -> IO[bytes]:

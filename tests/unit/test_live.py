@@ -454,3 +454,25 @@ def test_what_the_board_takes_and_keeps_is_told(desk: Desk) -> None:
     assert shown["link"]["kept"] == "812 records; one every 10 s when alone"
     shown = desk.turn(desk.hello(wire=2, log={"records": "x"}))
     assert shown["link"]["own"] is None and shown["link"]["kept"] is None
+
+
+def test_a_charge_that_was_told_is_not_taken_back_to_before_the_telling(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    with contextlib.closing(desk.store):
+        desk.live._engine_is_told = True  # as with --start-soc
+        alone = [desk.reading(s, boot=7, kind=wire.RECALLED) for s in range(40)]
+        desk.turn(State("live", "Board.", "/dev/x"), desk.hello(wire=2, next=40), desk.arrived(desk.anchor()))
+        shown = desk.turn(desk.arrived(desk.reading(40)), desk.arrived(*alone))
+        desk.turn(desk.arrived(*replies(to="boots", boots=[], more=False)))
+        shown = desk.turn(desk.arrived(desk.reading(41), *replies(to="recalled", boot=7, last=39)))
+        assert "caught-up" not in codes(shown)
+        # WORKED: two readings of a second at -2 A since it was told.
+        assert shown["charge"]["counted_ah"] == pytest.approx(-4.0 / 3600, abs=1e-5)
+
+
+def test_a_recall_that_the_board_refuses_is_given_up(desk: Desk) -> None:
+    begin(desk)
+    desk.turn(desk.hello(wire=2, next=9))
+    assert desk.live._asked is not None
+    desk.turn(desk.arrived(*replies(to="recall", error="wrong arguments")))
+    assert desk.live._asked is None and not desk.live._wanted
