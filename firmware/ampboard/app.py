@@ -182,7 +182,7 @@ class App:
     # --- sampling ---
 
     def sample(self):
-        """One sample, and a record if one is due. Allocates at most the 32 bytes of a checksum while a host listens."""
+        """One sample, and a record if one is due. Only sending allocates: a checksum and two views of the buffer."""
         self.clock.update()
         sampler = self.sampler
         sampler.step()

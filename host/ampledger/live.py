@@ -185,7 +185,6 @@ class _Anew:
     until: Seen
     seen: Seen | None = None
     view: View | None = None
-    count: int = 0
     charge_c: float = 0.0
     from_s: float = math.inf
 
@@ -610,7 +609,7 @@ class Live:
         before = self._seen
         self._seen, intervals = to_intervals(self._seen, reading, self._scale, offset + reading.mono_ms * 1e-3)
         # A charge that the operator has told holds from now on: what was before it is not concluded from.
-        first = before is None and self._engine_is_told is False
+        first = before is None and not self._engine_is_told
         if self._before is None and self._anew is None and (first or (len(intervals) > 1 and intervals[0].dt_s > 2.0)):
             unknown = before is not None and intervals[0].battery.charge_c is None
             self._before = (self._engine.save(), before, unknown)
@@ -701,7 +700,6 @@ class Live:
             anew.seen, intervals = following
             for interval in intervals:
                 anew.view = anew.engine.step(interval)
-                anew.count += 1
                 anew.charge_c += interval.battery.charge_c or 0.0
                 anew.from_s = min(anew.from_s, interval.start_s)
 

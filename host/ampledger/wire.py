@@ -144,7 +144,7 @@ def frame_into(raw: bytearray, n: int, out: bytearray) -> int:
     Finish a frame: `raw[:n]` holds head and payload and has 4 bytes to spare.
 
     Writes the CRC behind it and the delimited frame into `out`; returns its
-    length. (`crc32` allocates one 32-byte integer on the board, per record
+    length. (On the board `crc32` and the view it is given allocate, per record
     and not per sample.)
     """
     struct.pack_into("<I", raw, n, crc32(memoryview(raw)[:n]) & 0xFFFFFFFF)
