@@ -2,7 +2,8 @@
 `python3 tests`: make the environment, then the whole suite; what CI runs.
 
 Arguments go on to pytest: `python3 tests tests/unit -k wire`. The word `bench`
-alone prints speeds as ratios to general-purpose peers instead.
+alone prints speeds as ratios to general-purpose peers instead; the word `soak`
+alone runs a host through kills, full disks and clock steps and prints the bars.
 """
 
 import os
@@ -20,6 +21,8 @@ if __name__ == "__main__":
     os.chdir(TOP)
     if arguments[:1] == ["bench"]:
         sys.exit(bootstrap.run(["tests/bench.py", *arguments[1:]]))
+    if arguments[:1] == ["soak"]:
+        sys.exit(bootstrap.run(["-m", "soak.bars", *arguments[1:]], [TOP / "tests"]))
     if not any(not a.startswith("-") for a in arguments):
         # Much of the suite waits for real time to pass: run it in parallel.
         workers = str(min(4, os.cpu_count() or 1))

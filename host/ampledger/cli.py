@@ -1,5 +1,5 @@
 """
-The command line: `ampledger`, `ampledger live`, `replay`, `board`.
+The command line: `ampledger`, `ampledger live`, `replay`, `books`, `export`, `board` and others.
 
 In: arguments. Out: exit code 0, or 2 with one sentence that says what to
 change. It holds no logic of its own: it puts the pieces of the line together.
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import functools
 import json
 import math
 import os
@@ -23,10 +24,15 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from ampledger import __version__
-from ampledger.errors import BoxError, ConfigError, LinkError
+from ampledger import __version__, wire
+from ampledger.core.model import Interval, Tap
+from ampledger.errors import BoxError, ConfigError, LinkError, plain
+from ampledger.telling import clock_text
+
+if TYPE_CHECKING:
+    from ampledger.store import Store
 
 _LOOPBACK = ("127.0.0.1", "localhost", "::1")
 # The demo starts 40 s before the operator begins to send, 11 min 20 s into the scenario.
@@ -67,6 +73,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     live.add_argument("--demo-interpreter", choices=("micropython", "cpython"), help=argparse.SUPPRESS)
     live.add_argument("--serial", metavar="PORT", help="the board's serial port; without it boards are found by asking")
+    live.add_argument(
+        "--every-port",
+        action="store_true",
+        help="ask every serial port, not only those of boards we run on; opening a port can key a transmitter on it",
+    )
     live.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
     live.add_argument("--capacity-ah", type=float, help="the battery's capacity in ampere-hours")
     live.add_argument("--series", type=int, help="cells in series (default 4)")
@@ -79,11 +90,27 @@ def _parser() -> argparse.ArgumentParser:
     replay.add_arguments(sub.add_parser("replay", help="run a log through the same core as the live view"))
 
     books = sub.add_parser("books", help="what came in, went out and was lost, from the stored records")
-    books.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
-    books.add_argument("--board", metavar="DEVICE", help="which board, when the file has several")
-    books.add_argument("--since", metavar="UTC", help="from then on, such as 2026-09-12T22:00")
-    books.add_argument("--until", metavar="UTC", help="up to then")
+    _span_arguments(books)
     books.add_argument("--json", action="store_true", help="as one JSON object")
+
+    export = sub.add_parser("export", help="write stored records as a log: CSV, JSON lines or Parquet")
+    _span_arguments(export)
+    export.add_argument(
+        "--out", type=Path, required=True, metavar="FILE", help=".csv, .csv.gz, .jsonl, .jsonl.gz or .parquet"
+    )
+
+    bring = sub.add_parser("import", help="take a log of another program or computer into the file of the records")
+    bring.add_argument("file", type=Path, metavar="FILE", help=".csv, .csv.gz, .jsonl, .jsonl.gz or .parquet")
+    bring.add_argument("--sort", action="store_true", help="put rows into the order of time, rows there twice once")
+    bring.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
+
+    backup = sub.add_parser("backup", help="a copy of the record store, also while it is being written")
+    backup.add_argument("file", type=Path, metavar="FILE", help="where to; never overwrites")
+    backup.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
+
+    rebuild = sub.add_parser("rebuild", help="conclude anew from the stored records: sums, charge left, notices")
+    rebuild.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
+    rebuild.add_argument("--board", metavar="DEVICE", help="only this board; without it all")
 
     board = sub.add_parser("board", help="the board: list, info, check, calibrate, install, update, files")
     what = board.add_subparsers(dest="what", metavar="WHAT", required=True)
@@ -105,6 +132,13 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _span_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
+    parser.add_argument("--board", metavar="DEVICE", help="which board or imported log, when the file has several")
+    parser.add_argument("--since", metavar="UTC", help="from then on, such as 2026-09-12T22:00")
+    parser.add_argument("--until", metavar="UTC", help="up to then")
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     argv = sys.argv[1:] if argv is None else argv
@@ -116,16 +150,25 @@ def main(argv: list[str] | None = None) -> int:
             from ampledger import replay
 
             return replay.run(args)
-        if args.command == "books":
-            return _books(args)
-        if args.command == "board":
-            return _board(args)
-        return _live(args)
+        run = {
+            "books": _books,
+            "export": _export,
+            "import": _import,
+            "backup": _backup,
+            "rebuild": _rebuild,
+            "board": _board,
+        }
+        return run.get(args.command, _live)(args)
     except BoxError as e:
-        print(f"ampledger: {e}", file=sys.stderr)
+        # It may quote what a board or a file says.
+        print("\n".join(plain(line, 2000) for line in f"ampledger: {e}".splitlines()), file=sys.stderr)
         return 2
     except KeyboardInterrupt:
         return 130
+    except BrokenPipeError:
+        # Who read the output has gone (`| head`): nothing more can be said, and Python must not try at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
 
 
 # --- live ---
@@ -189,10 +232,11 @@ def _real_ports(args: argparse.Namespace) -> Callable[[], list[str]] | None:
         return None
     if args.serial:
         return lambda: [args.serial]
-    for port in link.board_ports():
+    found = functools.partial(link.board_ports, every=args.every_port)
+    for port in found():
         try:
             link.ask(port)
-            return link.board_ports
+            return found
         except LinkError as e:
             print(f"{e} `ampledger board install --serial {port}` puts the firmware on it.")
     return None
@@ -263,34 +307,41 @@ def _free_port(host: str, port: int) -> int:
 
 
 def _serve(args: argparse.Namespace, feed: _Feed, data: Path, port: int, stack: contextlib.ExitStack) -> int:
+    from ampledger import link
     from ampledger.core.engine import Engine
     from ampledger.core.model import Battery, Start
-    from ampledger.live import Demo, Live
+    from ampledger.live import Boards, Demo
     from ampledger.page import create_server, serve
     from ampledger.store import Store
 
     store = Store(data)
     stack.callback(store.close)
     values, assumed = _settings(args, store.get_state("settings"), bool(feed.demo_text))
+    battery = Battery(values["capacity_ah"], values["series"])
     start = Start(args.start_soc, args.start_sd if args.start_sd is not None else 0.05)
-    engine = Engine(Battery(values["capacity_ah"], values["series"]), start, values["reserve_soc"])
+    told = args.start_soc is not None
+    Engine(battery, start, values["reserve_soc"])  # says what is wrong before anything is kept
     if not assumed:
+        if store.get_state("settings") != values:
+            store.tell(feed.clock(), "", "battery", values)
         store.put_state("settings", values)
-    live = Live(
+    if told:
+        store.tell(feed.clock(), "", "charge", {"soc": start.soc, "sd": start.sd})
+    boards = Boards(
         store,
-        engine,
+        lambda device: (Engine(battery, start, values["reserve_soc"]), told),
         feed.ports,
         clock=feed.clock,
         ticks=feed.ticks,
+        sync=(lambda: 0.02) if feed.demo_text else link.host_clock,
         demo=Demo(feed.demo_text, feed.interpreter),
         assumed=assumed,
-        resume=args.start_soc is None,
     )
-    live.start()
-    stack.callback(live.close)
+    boards.start()
+    stack.callback(boards.close)
     shown = f"[{args.host}]" if ":" in args.host else args.host
     address = f"http://{shown}:{port}/"
-    app = create_server(live, port=port, extra_hosts=(args.host,) if args.host not in _LOOPBACK else ())
+    app = create_server(boards, port=port, extra_hosts=(args.host,) if args.host not in _LOOPBACK else ())
     if args.host not in _LOOPBACK:
         print("Warning: other computers on this network can see the page; there is no login.")
     print(f"ampledger is at {address}  (records: {data}; Ctrl-C ends it)", flush=True)
@@ -320,27 +371,52 @@ def _moment(text: str | None, name: str) -> float | None:
     return moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()
 
 
+def _one_board(store: Store, board: str | None) -> str:
+    """The board or imported log that is meant."""
+    names = [*store.devices(), *(f"log:{log['id']}" for log in store.logs())]
+    if board is None and len(names) == 1:
+        return names[0]
+    if board is None or board not in names:
+        raise ConfigError(f"Name one with --board; the file has {', '.join(names) or 'no records'}.")
+    return board
+
+
+def _span(args: argparse.Namespace) -> tuple[float | None, float | None]:
+    since, until = _moment(args.since, "--since"), _moment(args.until, "--until")
+    if since is not None and until is not None and since >= until:
+        raise ConfigError("--since must be before --until.")
+    return since, until
+
+
 def _books(args: argparse.Namespace) -> int:
     from ampledger.core.books import sum_up
     from ampledger.recount import intervals_of
     from ampledger.store import Store
 
-    since, until = _moment(args.since, "--since"), _moment(args.until, "--until")
+    since, until = _span(args)
+    gaps: list[Interval] = []
+    unsure_s = 0.0
+
+    def noted(intervals: Iterator[Interval]) -> Iterator[Interval]:
+        nonlocal unsure_s
+        for interval in intervals:
+            unsure_s = max(unsure_s, interval.unsure_s)
+            if interval.battery.v is None and interval.battery.a is None and interval.dt_s > 2.0:
+                gaps.append(interval)
+            yield interval
+
     with contextlib.closing(Store(args.data or _default_data(), look=True)) as store:
-        devices = store.devices()
-        device = args.board or (devices[0] if len(devices) == 1 else None)
-        if device is None or device not in devices:
-            raise ConfigError(f"Name one board with --board; the file has {', '.join(devices) or 'none'}.")
-        books = sum_up(
-            interval
-            for _, intervals in intervals_of(store, device)
-            for interval in intervals
-            if (since is None or interval.end_s > since) and (until is None or interval.start_s < until)
-        )
+        device = _one_board(store, args.board)
+        found = intervals_of(store, device, since_s=since, until_s=until)
+        books = sum_up(noted(i for _, intervals in found for i in intervals))
     if books is None:
         raise ConfigError("No records of that time whose time is known.")
     if args.json:
-        print(json.dumps(books.to_dict()))
+        holes = [
+            {"start_s": g.start_s, "seconds": g.dt_s, **{f"{n}_ah": _ah(getattr(g, n)) for n in wire.CHANNELS}}
+            for g in gaps
+        ]
+        print(json.dumps(books.to_dict() | {"unsure_s": unsure_s, "gaps": holes}))
         return 0
     first, last = (datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%d %H:%M:%S") for t in (books.start_s, books.end_s))
     print(f"{first} to {last} UTC: {books.measured_s / 3600:.2f} h of readings, {books.gap_s / 3600:.2f} h without")
@@ -356,6 +432,83 @@ def _books(args: argparse.Namespace) -> int:
     print(f"board    {books.own_ah:9.3f} Ah {books.own_wh:9.2f} Wh its own draw, as declared, not measured{where}")
     print(f"station  {books.station_ah:9.3f} Ah the load without the board")
     print(f"left     {books.unaccounted_ah:+9.3f} Ah that the three taps and the board's draw do not account for")
+    for gap in gaps[:20]:
+        began = datetime.fromtimestamp(gap.start_s, UTC).strftime("%Y-%m-%d %H:%M:%S")
+        counted = ", ".join(f"{n} {x:+.3f} Ah" for n in wire.CHANNELS if (x := _ah(getattr(gap, n))) is not None)
+        print(f"gap      {began} UTC, {gap.dt_s:.0f} s: {counted or 'its charge is not known'}")
+    if len(gaps) > 20:
+        print(f"gap      and {len(gaps) - 20} more; --json has them all")
+    print(f"clock    {clock_text(unsure_s, False)}, at worst")
+    return 0
+
+
+def _ah(tap: Tap | None) -> float | None:
+    return None if tap is None or tap.charge_c is None else tap.charge_c / 3600
+
+
+# --- files ---
+
+
+def _export(args: argparse.Namespace) -> int:
+    from ampledger.interchange import write_file
+    from ampledger.recount import code_version, intervals_of
+    from ampledger.store import Store
+
+    since, until = _span(args)
+    with contextlib.closing(Store(args.data or _default_data(), look=True)) as store:
+        device = _one_board(store, args.board)
+        found = intervals_of(store, device, since_s=since, until_s=until)
+        about = {"source": device, "program": code_version()}
+        rows = write_file(args.out, (i for _, intervals in found for i in intervals), about)
+    print(f"{rows} rows are in {args.out}.")
+    return 0
+
+
+def _import(args: argparse.Namespace) -> int:
+    from ampledger.interchange import import_log
+    from ampledger.store import Store
+
+    with contextlib.closing(Store(args.data or _default_data())) as store:
+        number, log = import_log(store, args.file, time.time(), sort=args.sort)
+    for warning in log.warnings:
+        print(f"note: {plain(warning, 1000)}", file=sys.stderr)
+    print(f"{len(log.times_text)} rows of {plain(args.file.name)} are in the store as log:{number}.")
+    print(f"`ampledger books --board log:{number}` sums them up.")
+    return 0
+
+
+def _backup(args: argparse.Namespace) -> int:
+    from ampledger.store import Store
+
+    with contextlib.closing(Store(args.data or _default_data(), look=True)) as store:
+        store.backup(args.file)
+    size_mb = args.file.stat().st_size / 1e6
+    print(f"A copy of the records is in {args.file} ({size_mb:.1f} MB); it was opened and checked.")
+    return 0
+
+
+def _rebuild(args: argparse.Namespace) -> int:
+    from ampledger.recount import battery_told, rebuild
+    from ampledger.store import Store
+
+    path = args.data or _default_data()
+    if not path.is_file():
+        raise ConfigError(f"There is no {path}: name the file of the records with --data.")
+    with contextlib.closing(Store(path)) as store:
+        devices = store.devices()
+        if args.board is not None and args.board not in devices:
+            raise ConfigError(f"The file has no board {args.board}; it has {', '.join(devices) or 'none'}.")
+        settings = store.get_state("settings")
+        battery, reserve_soc = battery_told(settings or {"capacity_ah": 20.0, "series": 4, "reserve_soc": 0.2})
+        if not settings:
+            print("Nobody has said which battery this is: 20 Ah and 4 cells in series are assumed.")
+        for device in [args.board] if args.board else devices:
+            f = rebuild(store, device, battery, reserve_soc)
+            soc = "not known" if f["soc"] is None else f"{100 * f['soc']:.0f} %"
+            print(
+                f"{device}: {f['records']} records, {f['hours']:.2f} h, {f['estimates']} estimates, "
+                f"{f['notices']} notices; charge left at the end {soc} (code {f['version']})"
+            )
     return 0
 
 
@@ -400,7 +553,7 @@ def _board(args: argparse.Namespace) -> int:
         found += 1
         if args.what == "list":
             board, device, version, boots = (info.get(k, "?") for k in ("board", "device", "version", "boots"))
-            print(f"{port}  {board}  device {device}  firmware {version}  boot {boots}")
+            print(plain(f"{port}  {board}  device {device}  firmware {version}  boot {boots}"))
         else:
             print(json.dumps(info, indent=2))
     if not found:

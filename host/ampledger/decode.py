@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ampledger import wire
+from ampledger.core.clock import Tie
 from ampledger.core.model import Interval, Tap
 from ampledger.errors import FrameError
 
@@ -306,12 +307,13 @@ class Counter:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What has to be remembered from one reading to the next."""
+    """What has to be remembered from one reading to the next; mono_ms -1: not known."""
 
     boot: int
     seq: int
     end_s: float
     counters: tuple[Counter | None, ...]
+    mono_ms: int = -1
 
 
 def _tap(channel: wire.Channel, worth: Worth, gain_a: float, charge_c: float | None, energy_j: float | None) -> Tap:
@@ -380,15 +382,16 @@ def _position(before: Counter | None, channel: wire.Channel) -> Counter | None:
 
 
 def to_intervals(
-    seen: Seen | None, reading: wire.Reading, scale: Scale, end_s: float
+    seen: Seen | None, reading: wire.Reading, scale: Scale, end_s: float, unsure_s: float = 0.0
 ) -> tuple[Seen, tuple[Interval, ...]]:
     """
     One reading as intervals: itself and, before it, the gap if there was one.
 
     seen : what the reading before left behind, None at the beginning.
-    end_s : UTC at the end of the reading. [s]
+    end_s, unsure_s : UTC at the end of the reading, and how far that may be off. [s]
 
-    The charge and energy of every interval come from the counters. Over a gap
+    How long a gap lasted is told by the board's clock within one start of it, by the wall clock between two. The
+    charge and energy of every interval come from the counters. Over a gap
     the means are None and the charge is what the counters moved in all, less
     what the reading itself accounts for; where a counter began anew, it is
     None. Returns what to remember and the intervals in time order.
@@ -400,7 +403,10 @@ def to_intervals(
     follows = seen is not None and seen.boot == reading.boot and seen.seq + 1 == reading.seq
     gap_s = 0.0
     if seen is not None and not follows:
-        gap_s = max(0.0, start_s - seen.end_s)
+        if seen.boot == reading.boot and seen.mono_ms >= 0:
+            gap_s = max(0.0, (reading.mono_ms - seen.mono_ms) * 1e-3 - span_s)
+        else:
+            gap_s = max(0.0, start_s - seen.end_s)
     total_s = span_s + gap_s
     taps: list[Tap] = []
     lost: list[Tap] = []
@@ -440,13 +446,14 @@ def to_intervals(
         taps = [_with(tap, more) for tap, more in zip(taps, lost, strict=True)]
     alone = not reading.flags & wire.F_ATTENDED
     solar, battery, load = taps
-    out = [Interval(start_s, span_s, battery, solar, load, temp, scale.own_a[alone], scale.own_in_load)]
+    own_in_load = scale.own_in_load
+    out = [Interval(start_s, span_s, battery, solar, load, temp, scale.own_a[alone], own_in_load, unsure_s)]
     if seen is not None and gap_s > 0.0:
         solar, battery, load = lost
-        out.insert(
-            0, Interval(seen.end_s, gap_s, battery, solar, load, None, scale.own_a[1], scale.own_in_load)
-        )
-    return Seen(reading.boot, reading.seq, end_s, tuple(counters)), tuple(out)
+        gap_start_s = seen.end_s if seen.boot != reading.boot else start_s - gap_s
+        gap = Interval(gap_start_s, gap_s, battery, solar, load, None, scale.own_a[1], own_in_load, unsure_s)
+        out.insert(0, gap)
+    return Seen(reading.boot, reading.seq, end_s, tuple(counters), reading.mono_ms), tuple(out)
 
 
 def _with(tap: Tap, more: Tap) -> Tap:
@@ -459,43 +466,6 @@ def _with(tap: Tap, more: Tap) -> Tap:
     return replace(tap, charge_c=charge_c, energy_j=energy_j)
 
 
-@dataclass(frozen=True, slots=True)
-class Anchors:
-    """
-    The wall clock of each boot: UTC = offset + board milliseconds.
-
-    A new anchor that differs from the one in use by no more than `step_s` and
-    what both are uncertain by only confirms it, or sharpens it if it is the
-    more certain one; a larger difference is a step of the clock it came from
-    and replaces it.
-
-    known : boot, offset, uncertainty. [s]
-    """
-
-    known: tuple[tuple[int, float, float], ...] = ()
-    step_s: float = 0.25
-
-    def add(self, anchor: wire.Anchor) -> tuple[Anchors, float]:
-        """With `anchor`; also how far the wall clock stepped, 0 if it did not. [s]"""
-        offset = (anchor.unix_ms - anchor.mono_ms) * 1e-3
-        # A host says 20 ms, which is inside `step_s` already; a satellite receiver without a pulse says a second.
-        unsure = anchor.uncertainty_ms * 1e-3
-        stepped = 0.0
-        for boot, old, old_unsure in self.known:
-            if boot != anchor.boot:
-                continue
-            room = self.step_s + (unsure + old_unsure if max(unsure, old_unsure) > self.step_s else 0.0)
-            if abs(offset - old) <= room:
-                if unsure >= old_unsure:
-                    return self, 0.0
-            else:
-                stepped = offset - old
-        kept = tuple(k for k in self.known if k[0] != anchor.boot)
-        return replace(self, known=(*kept, (anchor.boot, offset, unsure))), stepped
-
-    def offset_s(self, boot: int) -> float | None:
-        """UTC at zero of the board's clock in this boot, None while unknown. [s]"""
-        for known, offset, _ in self.known:
-            if known == boot:
-                return offset
-        return None
+def tie_of(anchor: wire.Anchor) -> Tie:
+    """An anchor of the board in SI."""
+    return Tie(anchor.mono_ms * 1e-3, anchor.unix_ms * 1e-3, anchor.uncertainty_ms * 1e-3)

@@ -34,3 +34,13 @@ class StoreError(BoxError):
 
 class LogError(BoxError):
     """A log file, or a row of one, that cannot be understood."""
+
+
+def plain(text: object, most: int = 300) -> str:
+    """
+    Text that came from a board or a file, fit for a terminal or a sentence: control characters, terminal escapes and
+    marks that turn the writing direction are shown as what they are, and it ends after `most` characters.
+    """
+    said = str(text)
+    said = said if len(said) <= most else said[:most] + "..."
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii", "replace") for c in said)

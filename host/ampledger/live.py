@@ -1,10 +1,10 @@
 """
-The live path: frames from the link are stored, then concluded from, then shown.
+The live path: frames from the links are stored, then concluded from, then shown.
 
-In: a link's queue, a store, an engine. Out: snapshots for the page. Records
-are durable before anything is concluded from them; a record that can't be
-written is kept in memory and tried again, and the page says so. All work is
-done by one thread; the page only reads finished snapshots.
+In: the links' queue, a store, an engine for each board. Out: snapshots for the
+page. Records are durable before anything is concluded from them; a record that
+can't be written is kept in memory and tried again, and the page says so. All
+work is done by one thread; the page only reads finished snapshots.
 """
 
 from __future__ import annotations
@@ -15,164 +15,37 @@ import queue
 import threading
 import time
 import traceback
-from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from ampledger import wire
-from ampledger.core.engine import Engine, Sentence, View, sentence
+from ampledger import telling, wire
+from ampledger.backfill import Backfill
+from ampledger.core.clock import Clock, Tie, clock_of
+from ampledger.core.engine import Engine, View
 from ampledger.core.model import Interval, Start
 from ampledger.core.watch import SEVERITIES, Notice
-from ampledger.decode import Anchors, Counter, Frame, Parts, Scale, Seen, scale_of, to_intervals
-from ampledger.errors import ConfigError, FrameError, StoreError
-from ampledger.link import Arrived, Hello, Link, State
-from ampledger.recount import intervals_of
-from ampledger.store import Store
+from ampledger.decode import Counter, Frame, Parts, Scale, Seen, scale_of, tie_of, to_intervals
+from ampledger.errors import BoxError, FrameError, StoreError, plain
+from ampledger.history import KEPT_S, History
+from ampledger.link import Arrived, Hello, Links, State, host_clock
+from ampledger.recount import Minutes, code_version, intervals_of
+from ampledger.store import Estimated, Store
 
 _STALE_S = 3.0
 _SAVE_EVERY_S = 60.0  # 150 kB; what came since is concluded from again after a crash
-_HISTORY_S = 600
 _WAIT_FOR_TIME_S = 2.0
-_UNSAVED = 20_000  # frames kept while the disk refuses: half an hour at 10 Hz
+_UNSAVED = 200_000  # frames kept while the disk refuses: five hours at 10 Hz, 60 MB
 _TRY_EVERY_S = 2.0  # how often a disk that refused is tried again
 _HELD = 600  # readings that wait to be understood
 _STRANGE_S = 10.0  # how long a reading waits for its board to say what it is
-_BEYOND_S = 60.0  # how long a current beyond the range is spoken of
-_RECALL_EVERY_S = 2.0
-_RECENT = 240  # records back in which what the line harmed is looked for; the board's memory holds a few more
-_RECALL_WAIT_S = 3.0  # a board that sends nothing more of what was asked for so long is asked again
+_LOOK_EVERY_S = 2.0  # how often it is looked for what the line harmed just now
 _HELD_EVERY_S = 60.0  # how often the board is told the state of charge
 _SLICE_S = 0.1  # of concluding anew at a time; a day of ten-second records takes some seconds in all
-_MANY = 20  # records of earlier that are worth a word, and concluding anew even if the counters had their charge
+_MANY = 20  # records of earlier that are worth concluding anew even if the counters had their charge
 _HAPPENED_S = 900.0  # how long a past event stays on the page
-
-
-# What a channel's status in a reading means to the operator: code, severity, title, seen, likely, do.
-_AILMENTS = {
-    wire.S_RANGE: (
-        "beyond-range",
-        "warning",
-        "Current beyond the range of the shunt: {which}",
-        "The chip read the end of its range.",
-        "A current larger than the shunt was chosen for, or a wire that bypasses or shorts it.",
-        "Take these amps, and the charge counted since, for a lower bound; choose a smaller shunt.",
-    ),
-    wire.S_RESTARTED: (
-        "counter-began-anew",
-        "caution",
-        "A charge counter began anew: {which}",
-        "Its chip lost its power or fell silent; what flowed in between is not known.",
-        "A loose supply or bus wire on the board, or the box was switched off and on.",
-        "Check the wires to the chip if it happens again. The charge left is less certain until the next full charge.",
-    ),
-    wire.S_STUCK: (
-        "bus-freed",
-        "caution",
-        "The board's chip bus hung and was freed: {which}",
-        "A chip held the data line; the board clocked it free. Chips that count by themselves lost nothing.",
-        "Radio-frequency current on the sense leads, or a loose wire.",
-        "If it happens while sending: ferrites, shorter leads, the box farther from the antenna.",
-    ),
-}
-
-
-@dataclass(slots=True)
-class _Second:
-    """One second of the chart."""
-
-    number: int = 0
-    s: float = 0.0
-    sums: dict[str, float] = field(default_factory=dict)
-    weights: dict[str, float] = field(default_factory=dict)
-    load_max: float | None = None
-    volts_min: float | None = None
-
-
-class History:
-    """
-    The last ten minutes in seconds, for the chart.
-
-    Each second carries a number that grows with every change, so that a page
-    can ask for what is new. A second without readings is a gap: None.
-    """
-
-    FIELDS = ("solar_a", "load_a", "load_a_max", "battery_a", "battery_v", "battery_v_min")
-
-    def __init__(self) -> None:
-        self._seconds: OrderedDict[int, _Second] = OrderedDict()
-        self._number = 0
-        self._lock = threading.Lock()
-
-    def add(self, interval: Interval) -> None:
-        """Take in one interval; a gap of more than two seconds leaves a mark."""
-        seen = interval.battery.v is not None or interval.battery.a is not None
-        with self._lock:
-            if not seen:
-                if interval.dt_s > 2.0:
-                    self._touch(int(interval.start_s) + 1)
-                return
-            second = self._touch(int((interval.start_s + interval.end_s) / 2))
-            load = interval.load
-            for name, value in (
-                ("solar_a", interval.solar.a if interval.solar else None),
-                ("load_a", load.a if load else None),
-                ("battery_a", interval.battery.a),
-                ("battery_v", interval.battery.v),
-            ):
-                if value is not None:
-                    second.sums[name] = second.sums.get(name, 0.0) + value * interval.dt_s
-                    second.weights[name] = second.weights.get(name, 0.0) + interval.dt_s
-            if load is not None and load.a_max is not None:
-                second.load_max = max(load.a_max, second.load_max if second.load_max is not None else -math.inf)
-            if interval.battery.v_min is not None:
-                low = second.volts_min if second.volts_min is not None else math.inf
-                second.volts_min = min(interval.battery.v_min, low)
-
-    def _touch(self, at: int) -> _Second:
-        self._number += 1
-        second = self._seconds.get(at)
-        if second is None:
-            second = self._seconds[at] = _Second()
-            while len(self._seconds) > 1 and min(self._seconds) < max(self._seconds) - _HISTORY_S:
-                del self._seconds[min(self._seconds)]
-        second.number = self._number
-        return second
-
-    def forget_after(self, time_s: float) -> None:
-        """Drop what lies later: the clock was set back, and what comes now would pass for older than ten minutes."""
-        with self._lock:
-            for at in [at for at in self._seconds if at > time_s]:
-                del self._seconds[at]
-
-    def since(self, number: int) -> dict[str, list[Any]]:
-        """Seconds changed after `number`, in order of time; a second still under way comes again when it has grown."""
-        with self._lock:
-            out: dict[str, list[Any]] = {k: [] for k in ("n", "t", *self.FIELDS)}
-            for at in sorted(self._seconds):
-                second = self._seconds[at]
-                if second.number <= number:
-                    continue
-                out["n"].append(second.number)
-                out["t"].append(at)
-                for name in self.FIELDS:
-                    if name == "load_a_max":
-                        value = second.load_max
-                    elif name == "battery_v_min":
-                        value = second.volts_min
-                    else:
-                        value = second.sums[name] / second.weights[name] if name in second.weights else None
-                    out[name].append(None if value is None else round(value, 4))
-            return out
-
-
-@dataclass(frozen=True, slots=True)
-class _Span:
-    """Sequence numbers `first` to `last` of one start of the board."""
-
-    boot: int
-    first: int
-    last: int
+_PACK_EVERY_S = 30.0  # how often old records are packed, a few at a time
+_MOST_BOARDS = 16  # more than that at one computer are none of ours
 
 
 @dataclass(slots=True)
@@ -183,10 +56,14 @@ class _Anew:
     steps: Iterator[tuple[Seen, tuple[Interval, ...]]]
     late: int
     until: Seen
+    minutes: Minutes
+    before: tuple[dict[str, Any], Seen | None, bool]
     seen: Seen | None = None
     view: View | None = None
     charge_c: float = 0.0
     from_s: float = math.inf
+    estimates: list[Estimated] = field(default_factory=list)
+    events: list[tuple[float, str, str, dict[str, Any]]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,135 +76,83 @@ class Demo:
 
 class Live:
     """
-    link_ports : gives the ports to ask.
+    One board: what it sent is stored, concluded from and made into snapshots. Not for several threads.
+
+    send : sends a command to the board; False when there is no line.
     clock, ticks : UTC and an unset clock of the same pace [s]; the demo brings its own.
+    sync : how far this computer's clock may be off. [s]
     assumed : whether the battery is only an assumption, to be said on the page.
+    resume : whether to go on from what was kept of the last run; else the charge has been told.
     """
 
     def __init__(
         self,
         store: Store,
         engine: Engine,
-        link_ports: Callable[[], list[str]],
+        send: Callable[..., bool],
         *,
+        device: str = "",
         clock: Callable[[], float] = time.time,
         ticks: Callable[[], float] = time.monotonic,
+        sync: Callable[[], float] = lambda: 0.02,
         demo: Demo | None = None,
         assumed: bool = False,
         resume: bool = True,
     ) -> None:
-        self._store, self._engine, self._clock = store, engine, clock
+        self._store, self._engine, self._send = store, engine, send
+        self._clock, self._ticks, self._sync = clock, ticks, sync
         self._demo = demo or Demo()
         self._assumed = assumed
-        self._queue: queue.Queue[State | Hello | Arrived] = queue.Queue()
-        self.link = Link(link_ports, self._queue, clock, ticks)
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="live", daemon=True)
-        self._history = History()
-        self._changed = threading.Condition()
-        self._number = 0
-        self._snapshot: dict[str, Any] = {}
+        self.history = History()
+        self.fetch = Backfill(store, send, clock)
+        self.device = device
 
         self._state = State("searching", "Looking for the board.")
-        self._info: dict[str, Any] | None = None
+        self.info: dict[str, Any] | None = None
         self._scale: Scale | None = None
-        self._device = ""
         self._refused = ""  # why the board that answers can't be used
-        self._anchors = Anchors()
+        self._ties: dict[int, list[Tie]] = {}
+        self._clocks: dict[int, Clock] = {}
+        self._host_agrees = False  # whether this computer's clock is the one that the times follow
         self._seen: Seen | None = None
         self._held: list[tuple[float, wire.Reading]] = []  # readings whose boot has no wall time yet
-        self._unsaved: list[tuple[str, Frame]] = []  # device, frame
+        self._unsaved: list[Frame] = []
         self._tried_at = 0.0
         self._save_trouble = ""
         self._saved_at = 0.0
         self._view: View | None = None
+        self._viewed_at = -math.inf  # by `ticks`
         self._counts = {"records": 0, "bad_frames": 0, "gaps": 0, "reconnects": 0}
         self._bad_before = self._bad_now = 0
         self._console: tuple[str, ...] = ()
         self._happened: list[Notice] = []
+        self._ailments = telling.Ailments()
         self._faults: set[str] = set()
-        self._ailing: dict[tuple[int, str], tuple[float, float]] = {}  # status bit, channel: first and last time seen
-        self._started_s = clock()
+        self._began_s = clock()
         self._trouble_since_s = 0.0
-        self._asked_hello = self._recalled_at = self._held_at = self._looked_at = 0.0
+        self._asked_hello = self._held_at = self._looked_at = 0.0
         self._parts = Parts()
-        self._wanted: list[_Span] = []  # spans of records that the board kept and the store lacks
-        self._asked: _Span | None = None
-        self._questions: dict[tuple[str, object], float] = {}  # asked of the board and not answered: when
-        self._answered: set[_Span] = set()  # what the board has sent all it has of
-        self._abouts: dict[str, set[tuple[int, int]]] = {}  # description -> starts of the board it is of
-        self._spans: dict[int, tuple[int, int]] = {}  # start -> first and last record in the board's log
+        self._version = code_version()
+        self._minutes = Minutes(self._version)
         self._anew: _Anew | None = None
-        self._late = 0  # records that came after what follows them was concluded from
-        # Before the first gap they fall into: the engine's state, the last reading, whether the charge was unknown.
+        # Before the first gap that late records fall into: the engine's state, the last reading, whether the charge
+        # was unknown.
         self._before: tuple[dict[str, Any], Seen | None, bool] | None = None
         self._engine_is_told = not resume  # `--start-soc`
-        if resume:
+        if resume and device:
             self._resume()
-        self._publish()
 
-    # --- for the page ---
+    @property
+    def state(self) -> State:
+        """How the line is."""
+        return self._state
 
-    def snapshot(self) -> dict[str, Any]:
-        """The newest snapshot."""
-        with self._changed:
-            return self._snapshot
+    @property
+    def busy(self) -> bool:
+        """Whether there is work that does not wait for frames."""
+        return self._anew is not None
 
-    def wait(self, n: int, timeout_s: float) -> dict[str, Any] | None:
-        """The first snapshot with a number above `n`, None when there is none in time."""
-        with self._changed:
-            self._changed.wait_for(lambda: self._number > n or self._stop.is_set(), timeout_s)
-            return self._snapshot if self._number > n else None
-
-    def history(self, since_n: int) -> dict[str, Any]:
-        """The last ten minutes, what changed after `since_n`."""
-        return self._history.since(since_n)
-
-    # --- life ---
-
-    def start(self) -> None:
-        """Begin."""
-        self._thread.start()
-        self.link.start()
-
-    def close(self) -> None:
-        """Stop, keep the state, close nothing else."""
-        self.link.close()
-        self._stop.set()
-        self._thread.join(10)
-        with contextlib.suppress(StoreError):
-            self._keep()
-
-    def _work(self) -> None:
-        while not self._stop.is_set():
-            self._turn(0.25 if self._anew is None else 0.02)
-        self._turn(0.0)  # what the link had taken in last
-        self._save([], now=True)
-
-    def _turn(self, wait_s: float) -> None:
-        """Everything that has come, in the order in which it came."""
-        items: list[State | Hello | Arrived] = []
-        with contextlib.suppress(queue.Empty):
-            items.append(self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait())
-            while True:
-                items.append(self._queue.get_nowait())
-        arrived: list[Arrived] = []
-        for item in items:
-            if isinstance(item, Arrived):
-                arrived.append(item)
-                continue
-            # Frames belong to the board that had spoken before them.
-            self._guarded(self._on_frames, arrived)
-            arrived = []
-            if isinstance(item, State):
-                self._guarded(self._on_state, item)
-            else:
-                self._guarded(self._on_hello, item)
-        self._guarded(self._on_frames, arrived)
-        self._guarded(self._go_on_anew)
-        self._guarded(self._publish)
-
-    def _guarded(self, what: Callable[..., None], *args: object) -> None:
+    def guarded(self, what: Callable[..., None], *args: object) -> None:
         """A fault of ours must not leave the operator with a page that stands still: say so and carry on."""
         try:
             what(*args)
@@ -336,11 +161,12 @@ class Live:
             if kind not in self._faults:
                 self._faults.add(kind)
                 traceback.print_exc()
-                self._happen("program-error", "warning", "A fault in this program", repr(e))
+                self._happen("program-error", "warning", "A fault in this program", plain(repr(e)))
 
     # --- the line ---
 
-    def _on_state(self, state: State) -> None:
+    def on_state(self, state: State) -> None:
+        """The line has changed."""
         if self._refused and state.state in ("live", "stalled"):
             state = State("refused", self._refused, state.port)  # the line is fine, the board is not
         before, self._state = self._state.state, state
@@ -357,178 +183,85 @@ class Live:
         notice = Notice(code, severity, title, seen, "", "", now, figures or {})
         self._happened = [n for n in self._happened if now - n.since_s < _HAPPENED_S][-19:] + [notice]
         with contextlib.suppress(StoreError):
-            self._store.add_event(now, "happened", code, asdict(notice))
+            self._store.add_event(now, "happened", code, asdict(notice), self.device, self._version)
 
-    def _on_hello(self, hello: Hello) -> None:
-        try:
-            scale = scale_of(hello.info)
-            device, boot = str(hello.info["device"]), int(hello.info["boot"])
-            oldest, following = int(hello.info["oldest"]), int(hello.info["next"])
-            if not 0 <= boot < 1 << 32:
-                raise FrameError(f"The board's INFO gives an impossible boot number: {boot}.")
-        except (FrameError, KeyError, TypeError, ValueError, OverflowError) as e:
-            self._refused = str(e)
-            self._on_state(State("refused", self._refused, hello.port))
-            # Its records must not be taken for those of the board before.
-            self._info, self._scale, self._device = None, None, ""
-            return
+    def refuse(self, why: str, port: str | None) -> None:
+        """A board answers that can't be understood: its records must not be taken for those of the board before."""
+        self._refused = why
+        self.on_state(State("refused", why, port))
+        self.info, self._scale = None, None
+
+    def on_hello(self, hello: Hello) -> None:
+        """The board has said what it is."""
+        scale = scale_of(hello.info)
+        boot, oldest, following = (int(hello.info[k]) for k in ("boot", "oldest", "next"))
         if self._refused:
             self._refused = ""
-            self._on_state(State("live", f"Board on {hello.port}.", hello.port))
-        if self._info is not None and self._info.get("boot") != boot and self._device == device:
+            self.on_state(State("live", f"Board on {hello.port}.", hello.port))
+        if self.info is not None and self.info.get("boot") != boot:
             said = "Its chips counted on as long as they had power."
             self._happen("board-restarted", "caution", "The board has restarted", said)
         if not hello.again:
             self._bad_before += self._bad_now
             self._bad_now = 0
-        first_of_boot = self._info is None or self._info.get("boot") != boot
-        if self._device and device != self._device:
-            self._anew = self._before = None  # they are of the board before
-        self._info, self._scale, self._device = hello.info, scale, device
+        first_of_boot = self.info is None or self.info.get("boot") != boot
+        self.info, self._scale = hello.info, scale
         with contextlib.suppress(StoreError):
             self._store.add_info(hello.info, hello.at_s)
         if first_of_boot:
-            for anchor in self._store.anchors(device, boot):
-                self._anchors, _ = self._anchors.add(anchor)
-            self._refill(device, boot)
-            self._catch_up(device, boot)
-        if not hello.again:
-            self._asked, self._wanted, self._answered, self._questions = None, [], set(), {}
-            if hello.info.get("wire", 1) >= 2:
-                self._question("boots", -1)
+            self._ties[boot] = [tie_of(a) for a in self._store.anchors(self.device, boot)]
+            self._set_clock(boot)
+            self._refill(boot)
+            self._catch_up(boot)
         self._held_at = self._looked_at = 0.0
-        self._recall(boot, oldest, following)
+        wire_version = hello.info.get("wire", 1)
+        wire_version = wire_version if isinstance(wire_version, int) else 1
+        self.fetch.connected(self.device, boot, wire_version, oldest, following, hello.again)
 
-    def _recall(self, boot: int, oldest: int, following: int) -> None:
-        """Note what the board may still hold and the store lacks; it is fetched span by span when the line is free."""
-        for first, last in self._store.missing(self._device, boot, oldest, following):
-            span = _Span(boot, first, last)
-            if span not in self._answered and span not in self._wanted and span != self._asked:
-                self._wanted.append(span)
-        self._ask_next()
-
-    def _recall_recent(self, seen: Seen) -> None:
-        """What the line harmed just now goes first: it stands in the board's memory only for a while."""
-        self._looked_at = time.monotonic()
-        recent = self._store.missing(self._device, seen.boot, max(0, seen.seq - _RECENT), seen.seq)
-        if recent:
-            span = _Span(seen.boot, recent[0][0], recent[-1][1])
-            if self._asked is not None and self._asked != span:
-                self._wanted.insert(0, self._asked)
-            self._asked = None
-            self._wanted.insert(0, span)
-            self._ask_next()
-
-    def _question(self, verb: str, word: object) -> None:
-        """Ask the board; what a harmed line swallows is asked again by `_ask_next`."""
-        self._questions[verb, word] = time.monotonic()
-        self.link.send(verb, word)
-
-    def _ask_next(self) -> None:
-        """One span at a time: the board can hold no more than one question."""
-        for (verb, word), at in list(self._questions.items()):
-            if time.monotonic() - max(at, self._recalled_at) > _RECALL_WAIT_S:
-                self._question(verb, word)
-        if self._asked is not None and time.monotonic() - self._recalled_at > _RECALL_WAIT_S:
-            self._wanted.insert(0, self._asked)
-            self._asked = None
-        while self._asked is None and self._wanted and self._info is not None:
-            span = self._wanted.pop(0)
-            # A part of it may have come before it was interrupted.
-            still = self._store.missing(self._device, span.boot, span.first, span.last + 1)
-            if not still:
-                continue
-            self._recalled_at = time.monotonic()
-            words = (still[0][0], still[-1][1])
-            self.link.send("recall", *words, *(() if span.boot == self._info["boot"] else (span.boot,)))
-            if self._info.get("wire", 1) < 2:
-                return  # such a board does not say when it has sent all
-            self._asked = span
-
-    def _on_reply(self, reply: dict[str, Any]) -> None:
-        """An answer of the board to what this program asked."""
-        try:
-            if reply.get("to") == "recalled" and self._asked is not None and reply["boot"] == self._asked.boot:
-                self._answered.add(self._asked)
-                self._asked = None
-            elif reply.get("to") == "recall" and "error" in reply and self._asked is not None:
-                self._answered.add(self._asked)  # it will say the same again
-                self._asked = None
-            elif reply.get("to") == "boots" and isinstance(reply.get("boots"), list):
-                for key in [k for k in self._questions if k[0] == "boots"]:
-                    del self._questions[key]
-                self._on_boots(reply["boots"], bool(reply.get("more")))
-            elif reply.get("to") == "describe":
-                self._questions.pop(("describe", str(reply.get("id"))), None)
-                if isinstance(reply.get("info"), dict):
-                    self._on_description(str(reply["id"]), reply["info"])
-        except (KeyError, TypeError, ValueError, FrameError) as e:
-            self._happen("board-answer", "caution", "An answer of the board was not understood", repr(e))
-
-    def _on_boots(self, rows: list[Any], more: bool) -> None:
-        """The starts that the board's log holds records of: those that nobody saw are fetched and described."""
-        assert self._info is not None
-        known = {int(info["boot"]) for info in self._store.infos(self._device)}
-        here = int(self._info["boot"])
-        nth = -1
-        strange: set[str] = set()
-        for boot, nth, first, last, about in rows:
-            self._abouts.setdefault(str(about), set()).add((int(boot), int(nth)))
-            if boot not in known and boot != here:
-                strange.add(str(about))
-            elif boot != here:
-                self._recall(int(boot), int(first), int(last) + 1)
-            self._spans[int(boot)] = (int(first), int(last))
-        for about in sorted(strange):
-            self._question("describe", about)
-        if more:
-            self._question("boots", nth)
-
-    def _on_description(self, about: str, info: dict[str, Any]) -> None:
-        scale_of(info)  # raises when it is of no use
-        for boot, nth in sorted(self._abouts.get(about, ()), key=lambda b: b[1]):
-            if str(info.get("device")) == self._device:
-                self._store.add_info_if_new({**info, "boot": boot, "boots": nth}, self._clock())
-                first, last = self._spans[boot]
-                self._recall(boot, first, last + 1)
-
-    def _refill(self, device: str, boot: int) -> None:
+    def _refill(self, boot: int) -> None:
         """Fill the chart with what is already stored of this boot."""
-        offset = self._anchors.offset_s(boot)
-        if offset is None or self._scale is None:
+        clock = self._clocks.get(boot)
+        if clock is None or self._scale is None:
             return
-        since_ms = max(0, int((self._clock() - _HISTORY_S - offset) * 1000))
+        since_ms = max(0, int((clock.mono_s(self._clock()) - KEPT_S) * 1000))
         seen: Seen | None = None
-        for reading in self._store.readings(device, boot, since_ms):
-            seen, intervals = to_intervals(seen, reading, self._scale, offset + reading.mono_ms * 1e-3)
+        for reading in self._store.each(self.device, boot, since_ms):
+            seen, intervals = to_intervals(seen, reading, self._scale, clock.utc_s(reading.mono_ms * 1e-3))
             for interval in intervals:
-                self._history.add(interval)
+                self.history.add(interval)
 
-    def _catch_up(self, device: str, boot: int) -> None:
+    def _catch_up(self, boot: int) -> None:
         """Conclude from what was stored after the state that was kept: the last seconds before a crash."""
-        offset = self._anchors.offset_s(boot)
-        if offset is None or self._scale is None or self._seen is None or self._seen.boot != boot:
+        clock = self._clocks.get(boot)
+        if clock is None or self._scale is None or self._seen is None or self._seen.boot != boot:
             return
-        for reading in self._store.readings(device, boot, after_seq=self._seen.seq):
-            self._seen, intervals = to_intervals(self._seen, reading, self._scale, offset + reading.mono_ms * 1e-3)
+        for reading in self._store.each(self.device, boot, after_seq=self._seen.seq):
+            self._seen, intervals = self._measured(clock, reading)
             for interval in intervals:
-                self._view = self._engine.step(interval)
+                self._step(interval)
+
+    def _measured(self, clock: Clock, reading: wire.Reading) -> tuple[Seen, tuple[Interval, ...]]:
+        assert self._scale is not None
+        mono_s = reading.mono_ms * 1e-3
+        return to_intervals(self._seen, reading, self._scale, clock.utc_s(mono_s), clock.unsure_s(mono_s))
 
     # --- records ---
 
-    def _on_frames(self, arrived: list[Arrived]) -> None:
-        kinds = (wire.READING, wire.RECALLED, wire.ANCHOR, wire.REPLY)
-        frames = [f for a in arrived for f in a.frames if f.kind in kinds]
+    def on_frames(self, arrived: list[Arrived]) -> None:
+        """What has come; also called with nothing, for what waits."""
         if arrived:
             self._bad_now = arrived[-1].bad
             self._counts["bad_frames"] = self._bad_before + self._bad_now
             self._console = arrived[-1].console
-        self._save([f for f in frames if f.kind != wire.REPLY] if self._device else [])
-        if not frames or not self._device:
+        kept = (wire.READING, wire.RECALLED, wire.ANCHOR)
+        self._save([f for a in arrived for f in a.frames if f.kind in kept] if self.info is not None else [])
+        self.fetch.held = bool(self._unsaved)
+        if self.info is None:
             return
-        for frame in frames:
-            if frame.kind == wire.ANCHOR:
-                self._on_anchor(wire.take_anchor(frame.payload))
+        for a in arrived:
+            for frame in a.frames:
+                if frame.kind == wire.ANCHOR:
+                    self._on_anchor(wire.take_anchor(frame.payload))
         for a in arrived:
             for frame in a.frames:
                 if frame.kind == wire.READING:
@@ -542,12 +275,13 @@ class Live:
         waiting, self._held = self._held, []
         for at_s, reading in waiting:
             self._on_reading(at_s, reading)
-        here = self._seen is not None and self._info is not None and self._seen.boot == self._info.get("boot")
-        if here and self._seen is not None and time.monotonic() - self._looked_at > _RECALL_EVERY_S:
-            self._recall_recent(self._seen)
-        self._ask_next()
-        busy = self._asked or self._wanted or self._questions or self._unsaved or self._anew
-        if self._late and self._before and not busy:
+        here = self._seen is not None and self._seen.boot == self.info.get("boot")
+        if here and self._seen is not None and time.monotonic() - self._looked_at > _LOOK_EVERY_S:
+            self._looked_at = time.monotonic()
+            self.fetch.harmed(self._seen.boot, self._seen.seq)
+        if self._state.state in ("live", "stalled"):
+            self.fetch.turn()
+        if self.fetch.late and self._before and not (self.fetch.busy or self._unsaved or self._anew):
             self._conclude_late()
         self._tell_charge()
         if self._seen is not None and time.monotonic() - self._saved_at > _SAVE_EVERY_S:
@@ -555,59 +289,101 @@ class Live:
             with contextlib.suppress(StoreError):
                 self._keep()
 
+    def _on_reply(self, reply: dict[str, Any]) -> None:
+        """An answer of the board to what this program asked."""
+        try:
+            self.fetch.replied(reply)
+        except (KeyError, TypeError, ValueError, OverflowError, FrameError) as e:
+            self._happen("board-answer", "caution", "An answer of the board was not understood", plain(repr(e)))
+
     def _save(self, frames: list[Frame], now: bool = False) -> None:
         """Store frames and what could not be stored before; a disk that refused is left alone for a while."""
-        self._unsaved += [(self._device, f) for f in frames]
+        self._unsaved += frames
         del self._unsaved[:-_UNSAVED]
         if not self._unsaved or (self._save_trouble and not now and time.monotonic() - self._tried_at < _TRY_EVERY_S):
             return
         self._tried_at = time.monotonic()
         try:
-            for device in dict.fromkeys(d for d, _ in self._unsaved):
-                self._counts["records"] += self._store.add(device, [f for d, f in self._unsaved if d == device])
+            self._counts["records"] += self._store.add(self.device, self._unsaved)
             self._unsaved = []
             self._save_trouble = ""
         except StoreError as e:
             self._trouble_since_s = self._trouble_since_s if self._save_trouble else self._clock()
             self._save_trouble = str(e)
 
+    # --- time ---
+
+    def _set_clock(self, boot: int) -> None:
+        clock = clock_of(self._ties.get(boot, ()))
+        if clock is not None:
+            self._clocks[boot] = clock
+
     def _on_anchor(self, anchor: wire.Anchor) -> None:
-        self._anchors, stepped = self._anchors.add(anchor)
-        if abs(stepped) > 1.0:
-            self._history.forget_after(anchor.unix_ms * 1e-3)
+        boot, tie = anchor.boot, tie_of(anchor)
+        before = self._clocks.get(boot)
+        ties = self._ties.setdefault(boot, [])
+        if tie in ties:
+            return
+        ties.append(tie)
+        self._set_clock(boot)
+        after = self._clocks[boot]
+        if self.info is None or boot != self.info.get("boot"):
+            return
+        self._host_agrees = abs(after.utc_s(tie.mono_s) - self._clock()) < 2.0
+        if before is None:
+            return
+        if len(after.steps) > len(before.steps) and abs(after.steps[-1][1]) > 1.0:
+            step_s = after.steps[-1][1]
+            moved_s = 0.0
+            if self._seen is not None and self._seen.boot == boot:
+                mono_s = self._seen.mono_ms * 1e-3
+                moved_s = after.utc_s(mono_s) - before.utc_s(mono_s)
+            dated = "Records of this start of the board are dated by it now." if abs(moved_s) > 1.0 else (
+                "Records keep their times, which are better known."
+            )
             self._happen(
                 "clock-stepped",
                 "caution",
                 "This computer's clock was set",
-                f"By {stepped:+.0f} s. Amounts of charge do not depend on it; times before and after do.",
-                {"step_s": stepped},
+                f"By {step_s:+.0f} s. {dated} Amounts of charge do not depend on it.",
+                {"step_s": step_s},
             )
+        if self._seen is not None and self._seen.boot == boot and self._scale is not None:
+            mono_s = self._seen.mono_ms * 1e-3
+            if abs(after.utc_s(mono_s) - before.utc_s(mono_s)) > 1.0:
+                self.history.clear()
+                self._refill(boot)
+
+    def _clock_for(self, at_s: float, reading: wire.Reading) -> Clock | None:
+        """The clock of the reading's boot; after a moment without one, that of its arrival."""
+        clock = self._clocks.get(reading.boot)
+        if clock is not None or self._clock() - at_s < _WAIT_FOR_TIME_S:
+            return clock
+        unsure_ms = 500 + int(self._sync() * 1000)
+        payload = wire.put_anchor(reading.boot.to_bytes(4, "little"), reading.mono_ms, int(at_s * 1000), unsure_ms)
+        self._save([Frame(wire.ANCHOR, 0, payload)])
+        self._on_anchor(wire.take_anchor(payload))
+        return self._clocks.get(reading.boot)
 
     def _on_reading(self, at_s: float, reading: wire.Reading) -> None:
-        if self._info is None or self._scale is None or reading.boot != self._info.get("boot"):
+        if self.info is None or self._scale is None or reading.boot != self.info.get("boot"):
             # A board that restarted: ask what it is before its counts are believed. A reading of a start that is over
             # is stored, its charge stands in the counters, and nobody will ever say what it is.
             if abs(self._clock() - at_s) > _STRANGE_S:
                 return
-            self._held.append((at_s, reading))
-            del self._held[:-_HELD]
+            self._hold(at_s, reading)
             if time.monotonic() - self._asked_hello > 1.0:
                 self._asked_hello = time.monotonic()
-                self.link.send("hello")
+                self._send("hello")
             return
-        offset = self._anchors.offset_s(reading.boot)
-        if offset is None:
-            if self._clock() - at_s < _WAIT_FOR_TIME_S:
-                self._held.append((at_s, reading))
-                del self._held[:-_HELD]
-                return
-            self._anchors, _ = self._anchors.add(wire.Anchor(reading.boot, reading.mono_ms, int(at_s * 1000), 500))
-            offset = self._anchors.offset_s(reading.boot)
-            assert offset is not None
+        clock = self._clock_for(at_s, reading)
+        if clock is None:
+            self._hold(at_s, reading)
+            return
         if self._seen is not None and self._seen.boot == reading.boot and reading.seq <= self._seen.seq:
             return
         before = self._seen
-        self._seen, intervals = to_intervals(self._seen, reading, self._scale, offset + reading.mono_ms * 1e-3)
+        self._seen, intervals = self._measured(clock, reading)
         # A charge that the operator has told holds from now on: what was before it is not concluded from.
         first = before is None and not self._engine_is_told
         if self._before is None and self._anew is None and (first or (len(intervals) > 1 and intervals[0].dt_s > 2.0)):
@@ -622,40 +398,56 @@ class Live:
                 self._happen(
                     "gap",
                     "info",
-                    f"{_long(gap.dt_s)} without live readings",
+                    f"{telling.long(gap.dt_s)} without live readings",
                     f"{known[0].upper()}{known[1:]}; records of that time are fetched if the board kept them.",
                     {"gap_s": gap.dt_s} | ({} if c is None else {"charge_ah": c / 3600}),
                 )
-        for name, channel in zip(wire.CHANNELS, reading.channels, strict=True):
-            for bit in _AILMENTS:
-                if channel.status & bit:
-                    first_s, last_s = self._ailing.get((bit, name), (at_s, at_s))
-                    self._ailing[bit, name] = (first_s if at_s - last_s < _BEYOND_S else at_s, at_s)
+        self._ailments.add(at_s, reading)
         for interval in intervals:
-            self._conclude(interval)
+            self.history.add(interval)
+            self._step(interval)
+        self._viewed_at = self._ticks()
+
+    def _hold(self, at_s: float, reading: wire.Reading) -> None:
+        self._held.append((at_s, reading))
+        del self._held[:-_HELD]
+
+    def _step(self, interval: Interval) -> None:
+        """Conclude from one interval, and keep what is to be kept of it."""
+        assert self._seen is not None
+        self._view = self._engine.step(interval)
+        row = self._minutes.of(self._seen, self._view)
+        with contextlib.suppress(StoreError):
+            if row is not None:
+                self._store.add_estimates(self.device, [row])
+            for event in self._view.events:
+                n = event.notice
+                self._store.add_event(event.time_s, event.kind, n.code, asdict(n), self.device, self._version)
 
     def _tell_charge(self) -> None:
         """The board keeps the last state of charge and counts on from it when it is alone."""
-        if self._view is None or self._info is None or self._info.get("wire", 1) < 2:
+        if self._view is None or self.info is None or self.info.get("wire", 1) == 1:
             return
         if time.monotonic() - self._held_at > _HELD_EVERY_S:
             self._held_at = time.monotonic()
             e = self._view.estimate
             shares = round(e.soc * 1e6), round(e.capacity_ah * 1e3), round(self._engine.reserve_soc * 1e6)
-            self.link.send("held", *shares)
+            self._send("held", *shares)
+
+    # --- records of earlier ---
 
     def _on_recalled(self, reading: wire.Reading) -> None:
         """
         A record of earlier: for the chart. By the counters its charge is in the books already, unless a counter began
         anew in between; so when all have come, what follows them is concluded from anew.
         """
-        self._recalled_at = time.monotonic()
-        self._late += 1
-        offset = self._anchors.offset_s(reading.boot)
-        if offset is None or self._scale is None or self._info is None or reading.boot != self._info.get("boot"):
+        self.fetch.recalled()
+        clock = self._clocks.get(reading.boot)
+        if clock is None or self._scale is None or self.info is None or reading.boot != self.info.get("boot"):
             return
-        _, (interval,) = to_intervals(None, reading, self._scale, offset + reading.mono_ms * 1e-3)
-        self._history.add(interval)
+        _, (interval,) = to_intervals(None, reading, self._scale, clock.utc_s(reading.mono_ms * 1e-3))
+        if interval.end_s > self._clock() - KEPT_S:
+            self.history.add(interval)
 
     def _conclude_late(self) -> None:
         """
@@ -664,18 +456,18 @@ class Live:
         """
         if self._before is None or self._seen is None:
             return  # nothing live has been concluded from yet that they could stand before
-        late, self._late = self._late, 0
+        late, self.fetch.late = self.fetch.late, 0
         before, self._before = self._before, None
         state, seen, unknown = before
         if late < _MANY and not unknown:
             return  # the counters had it; a few records tell nothing new
         engine = Engine(self._engine.battery, Start(), self._engine.reserve_soc)
         engine.load(state)
-        boots = None if seen is not None else {*self._spans, self._seen.boot}
-        steps = intervals_of(self._store, self._device, seen, boots, self._seen)
-        self._anew = _Anew(engine, steps, late, self._seen)
+        boots = None if seen is not None else {*self.fetch.spans, self._seen.boot}
+        steps = intervals_of(self._store, self.device, seen, boots, self._seen)
+        self._anew = _Anew(engine, steps, late, self._seen, Minutes(self._version), before)
 
-    def _go_on_anew(self) -> None:
+    def go_on_anew(self) -> None:
         """A slice of that work, so that live readings and the page are not held up; at its end it takes effect."""
         anew = self._anew
         if anew is None:
@@ -686,7 +478,7 @@ class Live:
                 following = next(anew.steps, None)
             except (FrameError, StoreError) as e:
                 self._anew = None
-                self._happen("not-caught-up", "caution", "Records of earlier could not be concluded from", str(e))
+                self._happen("not-caught-up", "caution", "Records of earlier could not be concluded from", plain(e))
                 return
             if following is None:
                 if anew.seen is None or self._seen is None or anew.until == self._seen:
@@ -695,87 +487,138 @@ class Live:
                     return
                 # What has come meanwhile.
                 anew.until = self._seen
-                anew.steps = intervals_of(self._store, self._device, anew.seen, None, self._seen)
+                anew.steps = intervals_of(self._store, self.device, anew.seen, None, self._seen)
                 continue
             anew.seen, intervals = following
             for interval in intervals:
                 anew.view = anew.engine.step(interval)
                 anew.charge_c += interval.battery.charge_c or 0.0
                 anew.from_s = min(anew.from_s, interval.start_s)
+                row = anew.minutes.of(anew.seen, anew.view)
+                anew.estimates += [row] if row is not None else []
+                anew.events += [(e.time_s, e.kind, e.notice.code, asdict(e.notice)) for e in anew.view.events]
 
     def _take_anew(self, anew: _Anew) -> None:
         if anew.view is None:
             return
         self._engine.load(anew.engine.save())
         self._view = anew.view
+        with contextlib.suppress(StoreError):
+            self._store.replace_conclusions(
+                self.device, anew.estimates, anew.events, self._version, {}, since_s=anew.from_s
+            )
         self._happen(
             "caught-up",
             "info",
             f"{anew.late} records that the board had kept are in the books",
-            f"From {_utc(anew.from_s)} UTC on; the charge was worked out anew from there: "
+            f"From {telling.utc(anew.from_s)} UTC on; the charge was worked out anew from there: "
             f"{anew.charge_c / 3600:+.3f} Ah.",
             {"records": anew.late, "charge_ah": anew.charge_c / 3600},
         )
 
-    def _conclude(self, interval: Interval) -> None:
-        self._history.add(interval)
-        self._view = self._engine.step(interval)
-        for event in self._view.events:
-            with contextlib.suppress(StoreError):
-                self._store.add_event(event.time_s, event.kind, event.notice.code, asdict(event.notice))
-
     # --- what is kept between runs ---
+
+    def close(self) -> None:
+        """Save what has come, and the state."""
+        self.guarded(self._save, [], True)
+        with contextlib.suppress(StoreError):
+            self._keep()
 
     def _keep(self) -> None:
         if self._seen is None:
             return
-        seen = asdict(self._seen)
-        self._store.put_state("live", {"engine": self._engine.save(), "seen": seen, "device": self._device})
+        kept: dict[str, Any] = {"engine": self._engine.save(), "seen": asdict(self._seen), "device": self.device}
+        # What has been fetched but not been concluded from is concluded from in the next run.
+        pending = self._anew.before if self._anew is not None else self._before
+        late = self._anew.late if self._anew is not None else self.fetch.late
+        if pending is not None and late:
+            state, seen, unknown = pending
+            kept["before"] = {"engine": state, "seen": seen and asdict(seen), "unknown": unknown}
+            kept["late"] = late
+        self._store.put_state(f"live:{self.device}", kept)
 
     def _resume(self) -> None:
-        saved = self._store.get_state("live")
-        if saved is None:
-            return
         try:
+            saved = self._store.get_state(f"live:{self.device}")
+            if saved is None:
+                saved = self._store.get_state("live")  # as kept before there could be several boards
+                if saved is None or saved["device"] != self.device:
+                    return
             self._engine.load(saved["engine"])
-            s = saved["seen"]
-            counters = tuple(None if c is None else Counter(**c) for c in s["counters"])
-            self._seen = Seen(s["boot"], s["seq"], s["end_s"], counters)
-            self._device = saved["device"]
-        except (ConfigError, KeyError, TypeError) as e:
-            self._happen("started-anew", "info", "The charge is estimated anew", str(e))
+            self._seen = _seen_of(saved["seen"])
+            if saved.get("before"):
+                before = saved["before"]
+                self._before = (before["engine"], before["seen"] and _seen_of(before["seen"]), bool(before["unknown"]))
+                self.fetch.late = int(saved["late"])
+        except (BoxError, KeyError, TypeError, ValueError, AttributeError) as e:
+            self._happen("started-anew", "info", "The charge is estimated anew", plain(e))
 
     # --- showing ---
 
-    def _publish(self) -> None:
+    def snapshot(self, number: int) -> dict[str, Any]:
+        """How things stand."""
         now = self._clock()
-        view, battery = self._view, self._engine.battery
+        view = self._view
         t = view.time_s if view else None
-        age = None if t is None else max(0.0, now - t)
+        # The wall clock tells the age of a reading that waited while this computer slept; but it may be set.
+        age = None if t is None else max(0.0, self._ticks() - self._viewed_at, (now - t) * self._host_agrees)
+        age = None if age is None or not math.isfinite(age) else age
         stale = age is None or age > _STALE_S or self._state.state not in ("live", "stalled")
-        snap: dict[str, Any] = {
-            "n": self._number + 1,
+        clock = None if self._seen is None else self._clocks.get(self._seen.boot)
+        unsure_s = None if clock is None or self._seen is None else clock.unsure_s(self._seen.mono_ms * 1e-3)
+        doubtful = clock is not None and clock.doubtful
+        battery = self._engine.battery
+        situation = telling.Situation(
+            self._began_s,
+            self._named(self._state.text),
+            t,
+            self._save_trouble,
+            self._trouble_since_s,
+            len(self._unsaved),
+            self.fetch.left,
+            self.info or {},
+            self._scale,
+            (battery.capacity_ah, battery.series) if self._assumed else None,
+            doubtful,
+        )
+        shown = telling.notices(situation, view.notices if view is not None else (), stale)
+        shown += self._ailments.notices(now)
+        shown.sort(key=lambda n: -SEVERITIES.index(n.severity))
+        past = [n for n in reversed(self._happened) if now - n.since_s < _HAPPENED_S]
+        return {
+            "n": number,
             "t": t,
             "clock": now,
             "age_s": age,
             "stale": stale,
+            "board": self.device,
             "link": {
                 "state": self._state.state,
                 "text": self._named(self._state.text),
                 "port": self._named(self._state.port or "") or None,
-                "board": None if self._info is None else f"{self._info.get('board')} {self._device}",
+                "board": self.name if self.info is not None else None,
                 **self._board_facts(),
                 **self._counts,
-                "console": list(self._console),
+                "console": [plain(line, 2000) for line in self._console],
             },
+            "fetching": None
+            if not self.fetch.left
+            else {"left": self.fetch.left, "total": self.fetch.total, "paused": self.fetch.paused},
+            "time": {"unsure_s": unsure_s, "text": telling.clock_text(unsure_s, doubtful)},
             "demo": {"on": bool(self._demo.text), "text": self._demo.text, "interpreter": self._demo.interpreter},
-            "notices": self._notices(stale),
-            **self._figures(view, battery.capacity_ah),
+            "notices": [asdict(n) | {"open": True} for n in shown] + [asdict(n) | {"open": False} for n in past],
+            **telling.figures(view, self._engine, self._state.text),
         }
-        with self._changed:
-            self._number += 1
-            self._snapshot = snap
-            self._changed.notify_all()
+
+    @property
+    def name(self) -> str:
+        """What to call the board."""
+        return plain(f"{(self.info or {}).get('board', 'board')} {self.device}", 60)
+
+    @property
+    def stale(self) -> bool:
+        """Whether there are no fresh readings."""
+        return self._ticks() - self._viewed_at > _STALE_S or self._state.state not in ("live", "stalled")
 
     def _board_facts(self) -> dict[str, str | None]:
         """What the board takes for itself and what it keeps, in words; None while nobody has told."""
@@ -783,7 +626,7 @@ class Live:
         if self._scale is not None and any(self._scale.own_a):
             here, alone = (a * 1e3 for a in self._scale.own_a)
             own = f"{here:.1f} mA on this cable, {alone:.1f} mA alone (declared)"
-        log = (self._info or {}).get("log")
+        log = (self.info or {}).get("log")
         if isinstance(log, dict) and isinstance(log.get("records"), int) and isinstance(log.get("s"), int):
             kept = f"{log['records']} records; one every {log['s']} s when alone"
         return {"own": own, "kept": kept}
@@ -796,172 +639,213 @@ class Live:
         named = text.replace(port, "the demo box")
         return named[:1].upper() + named[1:]
 
-    def _figures(self, view: View | None, capacity_ah: float) -> dict[str, Any]:
-        if view is None:
-            says = Sentence("unknown", "Waiting for the first readings.", self._state.text)
-            e = self._engine.read()
-            none = dict.fromkeys(("supply_a", "demand_a", "net_a", "receive_a", "keyed_a", "share"))
-            cycle: dict[str, Any] = {**none, "verdict": "unknown", "keyed": False}
-            above, early, late, source = (0.0, capacity_ah), None, None, "unknown"
-            taps: dict[str, Any] = {
-                "solar": {"v": None, "a": None},
-                "battery": {"v": None, "a": None, "c": None},
-                "load": {"v": None, "a": None, "a_max": None},
-            }
-        else:
-            says = sentence(view)
-            e, b, i = view.estimate, view.balance, view.interval
-            cycle = {
-                "supply_a": b.supply_a,
-                "demand_a": b.demand_a,
-                "net_a": b.net_a,
-                "receive_a": b.receive_a,
-                "keyed_a": b.keyed_a,
-                "share": b.share,
-                "verdict": b.verdict,
-                "keyed": b.keyed,
-            }
-            above, early, late = view.outlook.above_reserve_ah, view.outlook.early_s, view.outlook.late_s
-            source = view.source
-            solar, load = i.solar, i.load
-            taps = {
-                "solar": {"v": solar.v if solar else None, "a": solar.a if solar else None},
-                "battery": {"v": i.battery.v, "a": i.battery.a, "c": i.battery_c},
-                "load": {
-                    "v": load.v if load else None,
-                    "a": load.a if load else None,
-                    "a_max": load.a_max if load else None,
-                },
-            }
-        return {
-            **taps,
-            "cycle": cycle,
-            "source": source,
-            "sentence": {"tone": says.tone, "text": says.text, "detail": says.detail},
-            "charge": {
-                "soc": e.soc,
-                "low": e.low,
-                "high": e.high,
-                "two_peaks": e.two_peaks,
-                "density": [round(float(x), 6) for x in e.density],
-                "capacity_ah": capacity_ah,
-                "reserve": self._engine.reserve_soc,
-                "above_reserve_ah": list(above),
-                "rests_on": e.rests_on,
-                "narrows": e.narrows,
-                "counted_ah": e.charge_ah,
-            },
-            "outlook": {"text": says.detail, "early_s": early, "late_s": late},
-        }
 
-    def _notices(self, stale: bool) -> list[dict[str, Any]]:
-        now = self._clock()
-        shown = list(self._view.notices) if self._view is not None and not stale else []
-        if self._save_trouble:
-            shown.append(
-                Notice(
-                    "not-saved",
-                    "act",
-                    "Readings are not being saved",
-                    self._save_trouble,
-                    "The disk is full, read-only or gone.",
-                    f"Free some space; {len(self._unsaved)} records wait in memory and are written then.",
-                    self._trouble_since_s,
-                )
-            )
-        if stale and self._view is not None:
-            shown.append(
-                Notice(
-                    "stale",
-                    "warning",
-                    "No fresh readings",
-                    f"The newest are of {_utc(self._view.time_s)} UTC. {self._named(self._state.text)}",
-                    "Cable, port or board.",
-                    "Check the cable. The board goes on counting as long as it has power.",
-                    self._view.time_s,
-                )
-            )
-        waiting = sum(span.last - span.first + 1 for span in (*self._wanted, *([self._asked] if self._asked else [])))
-        if waiting > _MANY and self._info is not None:
-            shown.append(
-                Notice(
-                    "fetching",
-                    "info",
-                    "The board hands over what it kept",
-                    f"At most {waiting} records of the time when nobody listened; live readings go first.",
-                    "",
-                    "Leave the cable in. What has come is stored; the rest stays on the board.",
-                    self._started_s,
-                    {"records": float(waiting)},
-                )
-            )
-        notes = (self._info or {}).get("notes")
-        for note in notes if isinstance(notes, list) else ():
-            shown.append(
-                Notice(
-                    "board-says",
-                    "caution",
-                    "A note of the board",
-                    str(note)[:300],
-                    "",
-                    "`ampledger board check` says more.",
-                    self._started_s,
-                )
-            )
-        log = (self._info or {}).get("log")
-        trouble = log.get("trouble") if isinstance(log, dict) else None
-        if trouble:
-            shown.append(
-                Notice(
-                    "board-log",
-                    "warning",
-                    "The board can't keep its log",
-                    str(trouble)[:300],
-                    "Its flash is full of other files, or worn out.",
-                    "While a host listens nothing is lost. `ampledger board check` says how much of its flash is free.",
-                    self._started_s,
-                )
-            )
-        for bit, (code, severity, title, seen, likely, do) in _AILMENTS.items():
-            names = [n for (b, n), (_, last_s) in self._ailing.items() if b == bit and now - last_s < _BEYOND_S]
-            if names:
-                first_s = min(self._ailing[bit, n][0] for n in names)
-                which = f"{' and '.join(names)} channel{'s' * (len(names) > 1)}"
-                shown.append(Notice(code, severity, title.format(which=which), seen, likely, do, first_s))
-        if self._scale is not None and self._scale.placement != "controller-output":
-            shown.append(
-                Notice(
-                    "solar-on-panel-side",
-                    "warning",
-                    "The solar channel is on the panel side",
-                    f"The board says: {self._scale.placement}.",
-                    "This version takes the solar amps for the controller's output, which they are not there.",
-                    "Do not rely on supply, surplus and verdict; or move the shunt to the controller's output.",
-                    self._started_s,
-                )
-            )
-        if self._assumed:
-            shown.append(
-                Notice(
-                    "battery-assumed",
-                    "info",
-                    "The battery is an assumption",
-                    f"{self._engine.battery.capacity_ah:g} Ah, {self._engine.battery.series} cells in series.",
-                    "Nobody has said which battery this is.",
-                    "Start with --capacity-ah and --series; what is left depends on it.",
-                    self._started_s,
-                )
-            )
-        shown.sort(key=lambda notice: -SEVERITIES.index(notice.severity))
-        past = [n for n in reversed(self._happened) if now - n.since_s < _HAPPENED_S]
-        return [asdict(n) | {"open": True} for n in shown] + [asdict(n) | {"open": False} for n in past]
+def _seen_of(s: dict[str, Any]) -> Seen:
+    counters = tuple(None if c is None else Counter(**c) for c in s["counters"])
+    return Seen(int(s["boot"]), int(s["seq"]), float(s["end_s"]), counters, int(s.get("mono_ms", -1)))
 
 
-def _long(seconds: float) -> str:
-    if seconds < 600:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.0f} h"
+class Boards:
+    """
+    All boards that are plugged in, one `Live` each, in one thread; what the page asks is answered here.
 
+    engine_of : the engine for a board (its id, "" before any is known), and whether its charge has been told.
+    ports : gives the serial ports to ask, each time anew.
+    clock, ticks, demo, assumed : as for `Live`.
+    """
 
-def _utc(time_s: float) -> str:
-    return time.strftime("%H:%M:%S", time.gmtime(time_s))
+    def __init__(
+        self,
+        store: Store,
+        engine_of: Callable[[str], tuple[Engine, bool]],
+        ports: Callable[[], list[str]],
+        *,
+        clock: Callable[[], float] = time.time,
+        ticks: Callable[[], float] = time.monotonic,
+        sync: Callable[[], float] = host_clock,
+        demo: Demo | None = None,
+        assumed: bool = False,
+    ) -> None:
+        self._store, self._engine_of = store, engine_of
+        self._clock, self._ticks, self._sync = clock, ticks, sync
+        self._demo, self._assumed = demo, assumed
+        self._queue: queue.Queue[State | Hello | Arrived] = queue.Queue()
+        self.links = Links(ports, self._queue, clock, ticks, sync)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="live", daemon=True)
+        self._changed = threading.Condition()
+        self._number = 0
+        self._ports: dict[str, str] = {}  # board -> its port
+        self._at: dict[str, str] = {}  # port -> its board
+        self._packed_at = time.monotonic()
+        self._snapshots: dict[str, dict[str, Any]] = {}
+        # Until a board says what it is: what was kept of the last one.
+        last = store.get_state("last board")
+        if last is None:
+            earlier = store.get_state("live")
+            last = earlier.get("device") if isinstance(earlier, dict) else None
+        self.shown = self._begin(last if isinstance(last, str) else "")
+        self.lives: dict[str, Live] = {self.shown.device: self.shown} if self.shown.device else {}
+        self._publish()
+
+    def _begin(self, device: str) -> Live:
+        engine, told = self._engine_of(device)
+        return Live(
+            self._store,
+            engine,
+            lambda verb, *words: device in self._ports and self.links.send(self._ports[device], verb, *words),
+            device=device,
+            clock=self._clock,
+            ticks=self._ticks,
+            sync=self._sync,
+            demo=self._demo,
+            assumed=self._assumed,
+            resume=not told,
+        )
+
+    # --- for the page ---
+
+    def _of(self, board: str | None) -> Live:
+        return self.lives.get(board or "", self.shown)
+
+    def snapshot(self, board: str | None = None) -> dict[str, Any]:
+        """The newest snapshot, of a board or of the one that is shown by itself."""
+        with self._changed:
+            return self._snapshots[self._of(board).device]
+
+    def wait(self, n: int, timeout_s: float, board: str | None = None) -> dict[str, Any] | None:
+        """The first snapshot with a number above `n`, None when there is none in time."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._number > n or self._stop.is_set(), timeout_s)
+            return self._snapshots[self._of(board).device] if self._number > n else None
+
+    def history(self, since_n: int, board: str | None = None) -> dict[str, Any]:
+        """The last ten minutes, what changed after `since_n`."""
+        return self._of(board).history.since(since_n)
+
+    def series(self, board: str | None, since_s: float, until_s: float, points: int) -> dict[str, Any]:
+        """Any span of what is stored, for drawing. Raises StoreError, or ConfigError for a board that is not there."""
+        from ampledger.series import series
+
+        with contextlib.closing(Store(self._store.path, look=True)) as look:
+            return series(look, board or self._of(board).device, since_s, until_s, points)
+
+    def pause_fetching(self, board: str | None, pause: bool) -> None:
+        """Stop or go on fetching what a board has kept; what was asked for already still comes."""
+        self._of(board).fetch.paused = pause
+
+    # --- life ---
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+        self.links.start()
+
+    def close(self) -> None:
+        """Stop, keep the state, close nothing else."""
+        self.links.close()
+        self._stop.set()
+        self._thread.join(10)
+        for live in self.lives.values():
+            live.close()
+
+    def _work(self) -> None:
+        while not self._stop.is_set():
+            self._turn(0.02 if any(live.busy for live in self.lives.values()) else 0.25)
+        self._turn(0.0)  # what the links had taken in last
+
+    def _turn(self, wait_s: float) -> None:
+        """Everything that has come, in the order in which it came."""
+        items: list[State | Hello | Arrived] = []
+        with contextlib.suppress(queue.Empty):
+            items.append(self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait())
+            while True:
+                items.append(self._queue.get_nowait())
+        arrived: dict[str, list[Arrived]] = {}
+        for item in items:
+            board = self._at.get(item.port or "")
+            if isinstance(item, Arrived):
+                if board is not None:
+                    arrived.setdefault(board, []).append(item)
+                continue
+            # Frames belong to the board that had spoken before them.
+            if board in arrived:
+                self._frames(board, arrived.pop(board))
+            self.shown.guarded(self._route, item)
+        for board, live in list(self.lives.items()):
+            self._frames(board, arrived.pop(board, []))
+            live.guarded(live.go_on_anew)
+        self.shown.guarded(self._tidy)
+        self.shown.guarded(self._publish)
+
+    def _frames(self, board: str, arrived: list[Arrived]) -> None:
+        live = self.lives[board]
+        live.guarded(live.on_frames, arrived)
+
+    def _route(self, item: State | Hello) -> None:
+        if isinstance(item, Hello):
+            self._on_hello(item)
+            return
+        board = self._at.get(item.port or "")
+        if board is not None:
+            self.lives[board].on_state(item)
+            if item.state in ("lost", "refused"):
+                # Whatever is plugged in there next has to say what it is.
+                self._at.pop(item.port or "", None)
+                self._ports.pop(board, None)
+            return
+        # Of a port that is no board's yet, or of none at all: it matters to whoever has no line.
+        for live in [live for live in (self.shown, *self.lives.values()) if live.device not in self._ports]:
+            known = live.info is not None and item.state == "searching"
+            live.on_state(State("lost", item.text, item.port) if known else item)
+
+    def _on_hello(self, hello: Hello) -> None:
+        try:
+            device = hello.info["device"]
+            boot, oldest, following = (int(hello.info[k]) for k in ("boot", "oldest", "next"))
+            if not isinstance(device, str) or not device or len(device) > 64 or not device.isprintable():
+                raise FrameError(f"The board's INFO gives an impossible device: {plain(repr(device), 80)}.")
+            if not 0 <= boot < 1 << 32 or not 0 <= oldest <= following < 1 << 40:
+                raise FrameError(f"The board's INFO gives impossible numbers: {boot}, {oldest}, {following}.")
+            scale_of(hello.info)
+            if device not in self.lives and len(self.lives) >= _MOST_BOARDS:
+                raise FrameError(f"There are {len(self.lives)} boards already: unplug one and start again.")
+        except (FrameError, KeyError, TypeError, ValueError, OverflowError) as e:
+            why = str(e) if isinstance(e, FrameError) else f"The board's INFO can't be used ({plain(repr(e), 120)})."
+            board = self._at.pop(hello.port, None)
+            if board is not None:
+                self._ports.pop(board, None)
+            (self.lives[board] if board is not None else self.shown).refuse(why, hello.port)
+            return
+        before = self._at.get(hello.port)
+        if before is not None and before != device:
+            self._ports.pop(before, None)
+            self.lives[before].on_state(State("lost", f"Another board is on {hello.port} now.", hello.port))
+        self._at[hello.port], self._ports[device] = device, hello.port
+        live = self.lives.get(device)
+        if live is None:
+            live = self.lives[device] = self._begin(device)
+            if self.shown.device not in self._ports:
+                self.shown = live
+            with contextlib.suppress(StoreError):
+                self._store.put_state("last board", device)
+        live.on_state(State("live", f"Board on {hello.port}.", hello.port))
+        live.on_hello(hello)
+
+    def _tidy(self) -> None:
+        """Old records are packed a few at a time, when there is nothing else to do."""
+        if time.monotonic() - self._packed_at < _PACK_EVERY_S or any(live.busy for live in self.lives.values()):
+            return
+        self._packed_at = time.monotonic()
+        with contextlib.suppress(StoreError):
+            self._store.pack(at_most=5)
+
+    def _publish(self) -> None:
+        number = self._number + 1
+        lives = self.lives or {"": self.shown}
+        boards = [{"id": d, "name": live.name, "stale": live.stale} for d, live in self.lives.items()]
+        shots = {live.device: live.snapshot(number) | {"boards": boards} for live in (*lives.values(), self.shown)}
+        with self._changed:
+            self._number = number
+            self._snapshots = shots
+            self._changed.notify_all()

@@ -8,7 +8,8 @@ from dataclasses import astuple
 from typing import Any
 
 from ampledger import wire
-from ampledger.decode import Anchors, Decoder, Frame, Parts, Scale, Seen, Worth, scale_of, to_intervals
+from ampledger.core.clock import clock_of
+from ampledger.decode import Decoder, Frame, Parts, Scale, Seen, Worth, scale_of, tie_of, to_intervals
 from ampledger.errors import FrameError
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -154,11 +155,16 @@ def test_any_readings_give_intervals_of_finite_numbers(items: list[tuple[bytes, 
 @QUICK
 @given(st.lists(st.binary(min_size=24, max_size=24), max_size=6))
 def test_any_anchors_give_finite_times(payloads: list[bytes]) -> None:
-    anchors = Anchors()
+    ties = []
     for payload in payloads:
         for frame in Decoder().feed(wire.frame(wire.ANCHOR, 0, payload)):
-            anchor = wire.take_anchor(frame.payload)
-            anchors, stepped = anchors.add(anchor)
-            offset = anchors.offset_s(anchor.boot)
-            assert math.isfinite(stepped) and offset is not None and math.isfinite(offset)
-            assert -(2**32) < offset < 253_402_300_800
+            ties.append(tie_of(wire.take_anchor(frame.payload)))
+    clock = clock_of(ties)
+    if clock is None:
+        assert not ties
+        return
+    moments = sorted([*(t.mono_s for t in ties), 0.0, 1e6])
+    times = [clock.utc_s(m) for m in moments]
+    assert all(math.isfinite(t) and -(2**32) < t < 253_402_300_800 + 2e6 for t in times)
+    assert all(b >= a for a, b in zip(times, times[1:], strict=False)), "it never runs backwards"
+    assert all(clock.unsure_s(m) >= 0.0 for m in moments)

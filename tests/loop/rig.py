@@ -11,7 +11,7 @@ from ampledger import wire
 from ampledger.core.engine import Engine
 from ampledger.core.model import Battery, Start
 from ampledger.decode import Decoder
-from ampledger.live import Live
+from ampledger.live import Boards, Live
 from ampledger.simbox.bench import Bench
 from ampledger.store import Store
 
@@ -27,11 +27,22 @@ class Rig:
         self.battery = Battery(20.0)
         self.views: list[Any] = []
         self.store: Store | None = None
-        self.live: Live | None = None
+        self.boards: Boards | None = None
 
     def connect(self) -> None:
         """Start a host."""
         self.store = Store(self.data)
+        self.boards = Boards(
+            self.store,
+            lambda device: (self._engine(), False),
+            lambda: [self.bench.url],
+            clock=lambda: self.box.start_unix_s + self.bench.now_s,
+            ticks=lambda: self.bench.now_s,
+            sync=lambda: 0.02,
+        )
+        self.boards.start()
+
+    def _engine(self) -> Engine:
         engine = Engine(self.battery, Start(0.8))
         step = engine.step
 
@@ -41,21 +52,19 @@ class Rig:
             return view
 
         engine.step = stepped  # type: ignore[method-assign]
-        self.live = Live(
-            self.store,
-            engine,
-            lambda: [self.bench.url],
-            clock=lambda: self.box.start_unix_s + self.bench.now_s,
-            ticks=lambda: self.bench.now_s,
-        )
-        self.live.start()
+        return engine
+
+    @property
+    def live(self) -> Live | None:
+        """The live path of the one board there is."""
+        return self.boards.shown if self.boards else None
 
     def disconnect(self) -> None:
         """Stop the host."""
-        if self.live is not None and self.store is not None:
-            self.live.close()
+        if self.boards is not None and self.store is not None:
+            self.boards.close()
             self.store.close()
-        self.live = self.store = None
+        self.boards = self.store = None
 
     def __enter__(self) -> Rig:
         self.bench.start()
@@ -85,7 +94,7 @@ class Rig:
     @property
     def snapshot(self) -> dict[str, Any]:
         """What the page would show."""
-        return self.live.snapshot() if self.live else {}
+        return self.boards.snapshot() if self.boards else {}
 
     def stored(self) -> dict[tuple[int, int], bytes]:
         """(boot, seq) -> payload of all stored readings, read by a connection of its own."""

@@ -223,9 +223,9 @@ def soak(folder: Path, hours: float, seed: int = 1, speed: float = 2000.0, say: 
         rig.until(lambda: rig.snapshot["t"] and not rig.snapshot["stale"], 60)
         live = rig.live
         assert live is not None
-        rig.until(lambda: live._info and live._spans, 60)
+        rig.until(lambda: live.info and live.fetch.spans, 60)
         time.sleep(1.0)
-        rig.until(lambda: live._asked is None and not live._wanted, 300)
+        rig.until(lambda: not live.fetch.busy, 300)
         rig.disconnect()
         result = books(rig, run)
         result["flash_ops"] = rig.bench.flash_ops

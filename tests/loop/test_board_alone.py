@@ -43,9 +43,9 @@ def caught_up(rig: Rig) -> None:
     rig.until(lambda: rig.snapshot["t"] and not rig.snapshot["stale"])
     live = rig.live
     assert live is not None
-    rig.until(lambda: live._spans or live._answered)
+    rig.until(lambda: live.fetch.spans)
     time.sleep(0.5)
-    rig.until(lambda: live._asked is None and not live._wanted and live._anew is None, 60)
+    rig.until(lambda: not live.fetch.busy and live._anew is None, 60)
 
 
 def answer(rig: Rig, verb: str, *args: object) -> dict[str, Any]:
@@ -60,7 +60,8 @@ def answer(rig: Rig, verb: str, *args: object) -> dict[str, Any]:
         inner(reply)
 
     live._on_reply = on_reply  # type: ignore[method-assign]
-    live.link.send(verb, *args)
+    assert rig.boards is not None
+    rig.boards.links.send(rig.bench.url, verb, *args)
     return rig.until(lambda: next((r for r in replies if r.get("to") == verb), None), 10)  # type: ignore[no-any-return]
 
 
@@ -133,7 +134,7 @@ def test_a_power_cut_costs_a_second_and_the_start_nobody_saw_is_told(tmp_path: P
         caught_up(rig)
         shown = rig.snapshot
         assert rig.store is not None
-        infos = rig.store.infos(rig.live._device)  # type: ignore[union-attr]
+        infos = rig.store.infos(rig.live.device)  # type: ignore[union-attr]
         rig.disconnect()
         rows = rig.stored()
     assert [i["boots"] for i in infos] == [1, 2, 3, 4]
@@ -160,8 +161,8 @@ def test_the_charge_the_host_gave_is_counted_on_and_survives_a_power_cut(tmp_pat
         rig.bench.set_speed(20.0)
         at = rig.bench.now_s
         rig.connect()
-        rig.until(lambda: rig.live is not None and rig.live._info)
-        info = rig.live._info  # type: ignore[union-attr]
+        rig.until(lambda: rig.live is not None and rig.live.info)
+        info = rig.live.info  # type: ignore[union-attr]
         assert info is not None
         soc, about = info["held"]
     # WORKED: 6 A out of 20 Ah from 80 % on.
@@ -212,7 +213,7 @@ def test_other_builds_count_the_same_coulombs(tmp_path: Path, name: str) -> None
         rig.until_box(rig.bench.now_s + 240.0, 60)
         rig.connect()
         caught_up(rig)
-        info = rig.live._info  # type: ignore[union-attr]
+        info = rig.live.info  # type: ignore[union-attr]
         rig.disconnect()
         readings = [wire.take_reading(p) for _, p in sorted(rig.stored().items())]
         assert not rig.bench.faults.resets
@@ -284,8 +285,8 @@ def test_a_satellite_receiver_gives_the_time_without_a_host(tmp_path: Path) -> N
         rig.connect()
         caught_up(rig)
         assert rig.store is not None and rig.live is not None
-        device = rig.live._device
-        info = rig.live._info
+        device = rig.live.device
+        info = rig.live.info
         starts = {i["boots"]: rig.store.anchors(device, i["boot"]) for i in rig.store.infos(device)}
     assert info is not None
     # WORKED: 43 deg 37.2 min N, 108 deg 12.0 min W in millionths of a degree.

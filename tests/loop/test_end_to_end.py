@@ -22,8 +22,8 @@ import pytest
 from ampledger import wire
 from ampledger.core.engine import Engine
 from ampledger.core.model import Start
-from ampledger.decode import Anchors, scale_of, to_intervals
 from ampledger.logfile import read_log, write_log
+from ampledger.recount import intervals_of
 from ampledger.simbox.__main__ import played
 from ampledger.simbox.bench import Bench
 from ampledger.simbox.box import StationBox, WaveBox
@@ -275,7 +275,7 @@ def test_maintenance_keeps_the_app_away_once(tmp_path: Path) -> None:
     with Rig(tmp_path, quiet_box(), speed=2.0) as rig:
         rig.until(lambda: rig.snapshot["link"]["records"] > 10)
         assert rig.live is not None
-        rig.live.link.send("maintenance")
+        rig.boards.links.send(rig.bench.url, "maintenance")
         rig.until(lambda: rig.bench.faults.resets == ["asked"])
         count = len(rig.sent())
         rig.until(lambda: rig.snapshot["link"]["state"] != "live", 15)
@@ -330,16 +330,8 @@ def test_what_was_stored_and_what_was_logged_give_the_figures_that_were_shown_li
     live = rig.views
     # From the raw records in the store: the same to the last bit.
     with contextlib.closing(Store(rig.data)) as store:
-        (boot,) = {boot for boot, _ in rig.stored()}
-        device = "a5b0000000000001"
-        offset = Anchors().add(store.anchors(device, boot)[0])[0].offset_s(boot)
-        info = json.loads(sqlite_one(rig.data, "SELECT json FROM info"))
-        first = round((live[0].time_s - offset) * 1000)
-        engine, seen = Engine(rig.battery, Start(0.8)), None
-        again = []
-        for reading in store.readings(device, boot, since_mono_ms=first):
-            seen, intervals = to_intervals(seen, reading, scale_of(info), offset + reading.mono_ms * 1e-3)
-            again += [engine.step(i) for i in intervals]
+        engine = Engine(rig.battery, Start(0.8))
+        again = [engine.step(i) for _, intervals in intervals_of(store, "a5b0000000000001") for i in intervals]
     assert len(again) == len(live) > 2000
     for then, now in zip(live, again, strict=True):
         assert (now.estimate.soc, now.estimate.low, now.estimate.high) == (

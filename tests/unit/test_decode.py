@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from ampledger import wire
 from ampledger.core.model import Interval
-from ampledger.decode import Anchors, Decoder, Parts, Scale, Seen, Worth, scale_of, to_intervals
+from ampledger.decode import Decoder, Parts, Scale, Seen, Worth, scale_of, to_intervals
 from ampledger.errors import FrameError
 from pytest import approx
 
@@ -314,11 +314,16 @@ def test_a_clock_that_was_set_back_gives_no_negative_time_and_keeps_the_charge()
     before = three(5, (4, -2, 6), (100, 200, 300))
     _, (consecutive,) = run((before, 1000.0), (three(6, (4, -2, 6), (104, 198, 306)), 501.0))
     assert consecutive.dt_s == 1.0 and consecutive.battery.charge_c == -2.0
-    _, after_gap = run((before, 1000.0), (three(66, (4, -2, 6), (344, 78, 666)), 561.0))
-    assert [i.dt_s for i in after_gap] == [1.0]
+    _, (gap, after) = run((before, 1000.0), (three(66, (4, -2, 6), (344, 78, 666)), 561.0))
+    # WORKED: by the board's clock a minute passed; its counter moved 78 - 200, the reading's own part is -2.
+    assert (gap.dt_s, gap.start_s, gap.battery.charge_c) == (60.0, 500.0, -120.0)
+    assert (after.dt_s, after.battery.charge_c) == (1.0, -2.0)
+    # Between two starts only the wall clock could tell.
+    _, after_start = run((before, 1000.0), (three(66, (4, -2, 6), (344, 78, 666), boot=8), 561.0))
+    assert [i.dt_s for i in after_start] == [1.0]
     # WORKED: no room for a gap on the clock, yet the counter moved 78 - 200.
-    assert after_gap[0].battery.charge_c == -122.0
-    assert after_gap[0].battery.a == -2.0
+    assert after_start[0].battery.charge_c == -122.0
+    assert after_start[0].battery.a == -2.0
 
 
 def test_a_board_that_restarted_counts_on_where_the_chips_kept_power() -> None:
@@ -336,32 +341,6 @@ def test_a_reading_without_length_or_temperature() -> None:
     # WORKED: DS18B20 sheet, FF5Eh is -10.125 degC; as sixteenths -162.
     ((cold,),) = run((three(1, (4, -2, 6), (0, 0, 0), temp_c16=-162), 1.0))
     assert cold.battery_c == -10.125
-
-
-# --- time ---
-
-
-def test_anchors_confirm_or_replace() -> None:
-    anchors, stepped = Anchors().add(wire.Anchor(7, 5_000, 1_000_005_000, 20))
-    assert stepped == 0.0 and anchors.offset_s(7) == 1_000_000.0 and anchors.offset_s(8) is None
-    same, stepped = anchors.add(wire.Anchor(7, 605_000, 1_000_605_200, 20))
-    assert stepped == 0.0 and same.offset_s(7) == 1_000_000.0, "a drift of 0.2 s only confirms"
-    moved, stepped = same.add(wire.Anchor(7, 605_000, 997_005_000, 20))
-    assert stepped == approx(-3600.0) and moved.offset_s(7) == approx(996_400.0)
-    both, stepped = moved.add(wire.Anchor(8, 1_000, 997_100_000, 20))
-    assert stepped == 0.0 and (both.offset_s(7), both.offset_s(8)) == (approx(996_400.0), approx(997_099.0))
-    assert len(both.known) == 2
-
-
-def test_a_sharper_anchor_sharpens_and_a_vaguer_one_only_confirms() -> None:
-    # A satellite receiver without a pulse, one second; then a host, 20 ms; then the receiver again.
-    rough, _ = Anchors().add(wire.Anchor(7, 0, 1_000_000_900, 1000))
-    sharp, stepped = rough.add(wire.Anchor(7, 0, 1_000_000_000, 20))
-    assert stepped == 0.0 and sharp.offset_s(7) == approx(1_000_000.0), "inside what the rough one left open"
-    again, stepped = sharp.add(wire.Anchor(7, 60_000, 1_000_061_100, 1000))
-    assert stepped == 0.0 and again is sharp
-    _, stepped = sharp.add(wire.Anchor(7, 60_000, 1_000_061_500, 1000))
-    assert stepped == approx(1.5), "more than 0.25 + 1.0 + 0.02 s is a step"
 
 
 # --- calibration and energy ---
@@ -450,7 +429,7 @@ def test_the_clock_of_the_counter_is_calibrated_apart_from_the_amps() -> None:
 def test_the_calibrations_offset_counts_over_a_gap_too() -> None:
     scale = Scale((Worth(1e-4, 2e-4, 1e-4, 0, 1.0, 0.5),) * 3, "controller-output", 100)
     seen, _ = to_intervals(None, calibrated(1, 1, 0, 0, 0), scale, 1.0)
-    _, (gap, last) = to_intervals(seen, calibrated(9, 1, 0, 0, 0), scale, 11.0)
+    _, (gap, last) = to_intervals(seen, calibrated(11, 1, 0, 0, 0), scale, 11.0)
     # WORKED: 0.5 A that the counter does not see, over 9 s of gap and 1 s of reading.
     assert gap.battery.charge_c == approx(4.5) and last.battery.charge_c == approx(0.5)
     assert gap.battery.energy_j == approx(4.5 * 13.6) and last.battery.energy_j == approx(0.5 * 13.6)

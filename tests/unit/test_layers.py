@@ -12,7 +12,8 @@ HOST = TOP / "host" / "ampledger"
 CORE = sorted((HOST / "core").glob("*.py"))
 
 # Each step knows only the steps before it.
-STEPS = ["wire", "errors", "core", "decode", "store", "recount", "link", "live", "page", "cli"]
+STEPS = ["wire", "errors", "core", "decode", "packing", "store", "interchange", "recount", "series", "backfill"]
+STEPS += ["history", "telling", "link", "live", "page", "cli"]
 
 
 def imported(path: Path) -> set[str]:

@@ -10,14 +10,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from ampledger import backfill, wire
 from ampledger import live as module
-from ampledger import wire
 from ampledger.core.engine import Engine
 from ampledger.core.model import Battery, Interval, Start, Tap
 from ampledger.decode import Frame
 from ampledger.errors import StoreError
+from ampledger.history import History
 from ampledger.link import Arrived, Hello, State
-from ampledger.live import History, Live
+from ampledger.live import Boards, Live
 from ampledger.store import Store
 
 START_S = 1_789_000_000.0
@@ -56,30 +57,37 @@ class Desk:
     def __init__(self, folder: Path) -> None:
         self.now_s, self.offset_s = 100.0, START_S
         self.store = FillingStore(folder / "s.sqlite")
-        self.live = Live(
+        self.boards = Boards(
             self.store,
-            Engine(Battery(20.0), Start(0.8)),
+            lambda device: (Engine(Battery(20.0), Start(0.8)), self.told),
             list,
             clock=lambda: self.offset_s + self.now_s,
             ticks=lambda: self.now_s,
+            sync=lambda: 0.02,
         )
         self.sent: list[tuple[Any, ...]] = []
-        self.live.link.send = lambda *a: bool(self.sent.append(a)) or True  # type: ignore[method-assign]
+        self.boards.links.send = lambda port, *a: bool(self.sent.append(a)) or True  # type: ignore[method-assign]
+
+    told = False
+
+    @property
+    def live(self) -> Live:
+        return self.boards.shown
 
     def put(self, *items: State | Hello | Arrived) -> None:
         for item in items:
-            self.live._queue.put(item)
+            self.boards._queue.put(item)
 
     def turn(self, *items: State | Hello | Arrived) -> dict[str, Any]:
         self.put(*items)
-        self.live._turn(0.0)
-        return self.live.snapshot()
+        self.boards._turn(0.0)
+        return self.boards.snapshot()
 
     def hello(self, again: bool = False, **changed: Any) -> Hello:
         return Hello(self.offset_s + self.now_s, copy.deepcopy(INFO) | changed, "/dev/x", again)
 
     def arrived(self, *frames: Frame, bad: int = 0) -> Arrived:
-        return Arrived(self.offset_s + self.now_s, frames, bad, ())
+        return Arrived(self.offset_s + self.now_s, frames, bad, (), "/dev/x")
 
     def anchor(self, boot: int = 7) -> Frame:
         unix_ms = int((self.offset_s + self.now_s) * 1000)
@@ -106,7 +114,7 @@ class Desk:
 def desk(tmp_path: Path) -> Iterator[Desk]:
     d = Desk(tmp_path)
     yield d
-    assert "program-error" not in codes(d.live.snapshot())
+    assert "program-error" not in codes(d.boards.snapshot())
     d.store.close()
 
 
@@ -202,11 +210,11 @@ def test_closing_saves_what_had_come_and_what_had_waited(tmp_path: Path) -> None
         desk.turn(desk.arrived(desk.reading(3)))
         desk.store.full = False
         desk.put(desk.arrived(desk.reading(4)))
-        desk.live._stop.set()
-        desk.live.start()
-        desk.live.close()
+        desk.boards._stop.set()
+        desk.boards.start()
+        desk.boards.close()
         assert desk.stored() == [0, 1, 2, 3, 4]
-        assert desk.store.get_state("live")["seen"]["seq"] == 4
+        assert desk.store.get_state("live:a")["seen"]["seq"] == 4
 
 
 # --- boards that change ---
@@ -289,13 +297,13 @@ def test_a_fault_is_said_and_stops_neither_the_records_nor_the_page(
             raise RuntimeError("odd")
 
         with monkeypatch.context() as m:
-            m.setattr(desk.live, "_on_hello", broken)
-            broken.__name__ = "_on_hello"
+            m.setattr(desk.live, "on_hello", broken)
+            broken.__name__ = "on_hello"
             shown = desk.turn(desk.hello(again=True), desk.arrived(desk.reading(3)))
         assert "program-error" in codes(shown)
         assert desk.stored() == [0, 1, 2, 3], "what came along is stored"
         with monkeypatch.context() as m:
-            m.setattr(desk.live, "_figures", broken)
+            m.setattr(desk.live, "_board_facts", broken)
             desk.turn(desk.arrived(desk.reading(4)))
         shown = desk.turn(desk.arrived(desk.reading(5)))
         assert shown["t"] == pytest.approx(START_S + 106.0), "the page comes back"
@@ -310,10 +318,10 @@ def test_a_clock_set_back_by_an_hour_is_said_and_the_chart_goes_on(desk: Desk) -
     desk.offset_s -= 3600.0
     shown = desk.turn(desk.arrived(desk.anchor()))
     assert "clock-stepped" in codes(shown)
-    number = max(desk.live.history(0)["n"], default=0)
+    number = max(desk.boards.history(0)["n"], default=0)
     shown = desk.turn(*[desk.arrived(desk.reading(s)) for s in range(20, 25)])
     assert shown["t"] == pytest.approx(START_S - 3600.0 + 125.0)
-    new = desk.live.history(number)
+    new = desk.boards.history(number)
     assert len(new["t"]) >= 5 and new["t"][-1] == int(START_S - 3600.0 + 124.5)
     # WORKED: 25 s at -2 A, whatever the clock did.
     assert shown["charge"]["counted_ah"] == pytest.approx(-50.0 / 3600, abs=1e-5)
@@ -404,8 +412,8 @@ def test_a_board_that_falls_silent_in_the_middle_is_asked_again(desk: Desk, monk
     desk.turn(desk.hello(wire=2, next=9))
     asked = [s for s in desk.sent if s[0] == "recall"]
     assert asked == [("recall", 3, 8)]
-    monkeypatch.setattr(module, "_RECALL_EVERY_S", 1e9)
-    monkeypatch.setattr(module, "_RECALL_WAIT_S", 0.0)
+    monkeypatch.setattr(module, "_LOOK_EVERY_S", 1e9)
+    monkeypatch.setattr(backfill, "_WAIT_S", 0.0)
     desk.turn(desk.arrived(desk.reading(9)))
     assert [s for s in desk.sent if s[0] == "recall"] == asked * 2
 
@@ -456,10 +464,12 @@ def test_what_the_board_takes_and_keeps_is_told(desk: Desk) -> None:
     assert shown["link"]["own"] is None and shown["link"]["kept"] is None
 
 
-def test_a_charge_that_was_told_is_not_taken_back_to_before_the_telling(tmp_path: Path) -> None:
+def test_a_charge_that_was_told_is_not_taken_back_to_before_the_telling(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Desk, "told", True)  # as with --start-soc
     desk = Desk(tmp_path)
     with contextlib.closing(desk.store):
-        desk.live._engine_is_told = True  # as with --start-soc
         alone = [desk.reading(s, boot=7, kind=wire.RECALLED) for s in range(40)]
         desk.turn(State("live", "Board.", "/dev/x"), desk.hello(wire=2, next=40), desk.arrived(desk.anchor()))
         shown = desk.turn(desk.arrived(desk.reading(40)), desk.arrived(*alone))
@@ -473,6 +483,6 @@ def test_a_charge_that_was_told_is_not_taken_back_to_before_the_telling(tmp_path
 def test_a_recall_that_the_board_refuses_is_given_up(desk: Desk) -> None:
     begin(desk)
     desk.turn(desk.hello(wire=2, next=9))
-    assert desk.live._asked is not None
+    assert desk.live.fetch._asked is not None
     desk.turn(desk.arrived(*replies(to="recall", error="wrong arguments")))
-    assert desk.live._asked is None and not desk.live._wanted
+    assert desk.live.fetch._asked is None and not desk.live.fetch._wanted

@@ -48,6 +48,7 @@ class Interval:
     battery_c : temperature at the battery, None when unknown. [degC]
     own_a : what the measuring board itself draws from the box, as declared. [A]
     own_in_load : whether that flows through the load's shunt and is part of the load's figures.
+    unsure_s : how far the times may be off, all the same way. [s]
     """
 
     start_s: float
@@ -58,6 +59,7 @@ class Interval:
     battery_c: float | None = None
     own_a: float = 0.0
     own_in_load: bool = False
+    unsure_s: float = 0.0
 
     @property
     def end_s(self) -> float:

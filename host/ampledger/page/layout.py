@@ -2,8 +2,9 @@
 The still parts of the page: headings, places for pictures, and words that never change.
 
 In: nothing. Out: a Dash layout and the HTML frame around it. It holds no data:
-what moves is filled in by `assets/now/*.js` from the push stream, and no
-element here is touched by Dash again after the first drawing.
+what moves is filled in by `assets/now/*.js` from the push stream and by
+`assets/record/*.js` from `/series`, and no element here is touched by Dash
+again after the first drawing.
 """
 
 from __future__ import annotations
@@ -13,8 +14,8 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
-#: The views of the page, address without slash → title. One for now.
-VIEWS: dict[str, str] = {"now": "Now"}
+#: The views of the page, address without slash → title.
+VIEWS: dict[str, str] = {"now": "Now", "record": "Record"}
 
 INDEX = """<!DOCTYPE html>
 <html lang="en" data-scheme="light">
@@ -26,7 +27,7 @@ INDEX = """<!DOCTYPE html>
 <script src="/assets/scheme.js"></script>
 <link rel="stylesheet" href="/assets/page.css">
 {%css%}
-<script type="module" src="/assets/now/main.js"></script>
+<script type="module" src="/assets/start.js"></script>
 </head>
 <body>
 <noscript>This page draws live readings with scripts of its own, from this computer only. Please allow them.</noscript>
@@ -48,71 +49,34 @@ _CAUTIONS = (
 )
 
 
+def page_layout() -> Component:
+    """
+    Every view, each hidden; `assets/start.js` shows the one that the address names.
+
+    One layout for all addresses, because the framework asks for it without saying from which page.
+    """
+    return _frame(_now(hidden=True), _record(hidden=True))
+
+
 def now_layout() -> Component:
-    """The Now view: verdict, balance, charge, notices, trend, link; in the order in which it should be read aloud."""
+    """The Now view alone."""
+    return _frame(_now())
+
+
+def record_layout() -> Component:
+    """The Record view alone."""
+    return _frame(_record())
+
+
+def _frame(*views: Component) -> Component:
+    """What stands above and below every view."""
     return html.Div(
         [
-            html.A("Skip to the verdict", href="#verdict", className="skip"),
+            # Where it leads is set with the view.
+            html.A("Skip to the verdict", id="skip", href="#verdict", className="skip"),
             _masthead(),
             html.Aside(id="demo", className="demo", hidden=True, **_aria(label="Demo")),
-            html.Main(
-                [
-                    html.Section(
-                        [
-                            html.Div(id="tone", className="tone"),
-                            html.Div(
-                                [
-                                    html.H1("Waiting for the first reading …", id="sentence"),
-                                    html.P("", id="detail", className="detail"),
-                                    html.A(
-                                        "", id="open-notices", href="#notices", className="open-notices", hidden=True
-                                    ),
-                                ],
-                                className="says",
-                            ),
-                            html.Div(id="freshness", className="freshness"),
-                        ],
-                        id="verdict",
-                        className="verdict",
-                        tabIndex="-1",
-                        **_aria(label="Verdict"),
-                    ),
-                    html.Div(
-                        [
-                            _part(
-                                "balance",
-                                "Supply against demand",
-                                html.Div(id="balance-picture", className="picture"),
-                                html.P("", id="balance-cycle", className="cycle"),
-                                html.Div(id="balance-table"),
-                            ),
-                            _part(
-                                "charge",
-                                "Charge left",
-                                html.P("", id="charge-range", className="figure-line"),
-                                html.Div(id="charge-picture", className="picture"),
-                                html.Div(id="charge-words", className="words"),
-                                html.P(
-                                    [
-                                        "An estimate with a range; not a protection device. ",
-                                        html.A("Cautions", href="#cautions", className="inline-link"),
-                                    ],
-                                    className="caution",
-                                ),
-                            ),
-                            _part("notices", "Notices", html.Div(id="notices-list")),
-                            _part(
-                                "trend",
-                                "Last 10 minutes",
-                                html.Div(id="trend-key", className="key"),
-                                html.Div(id="trend-picture", className="trend"),
-                            ),
-                            _part("link", "Link to the board", html.Div(id="link-panel")),
-                        ],
-                        className="parts",
-                    ),
-                ]
-            ),
+            *views,
             html.Footer(
                 html.Section(
                     [
@@ -127,8 +91,110 @@ def now_layout() -> Component:
             html.Div(id="spoken-verdict", className="unseen", role="status", **_aria(live="polite")),
             html.Div(id="spoken-notices", className="unseen", role="status", **_aria(live="polite")),
         ],
-        id="now",
         className="page",
+    )
+
+
+def _now(hidden: bool = False) -> Component:
+    """Verdict, balance, charge, notices, trend, link; in the order in which it should be read aloud."""
+    return html.Main(
+        [
+            html.Section(
+                [
+                    html.Div(id="tone", className="tone"),
+                    html.Div(
+                        [
+                            html.H1("Waiting for the first reading …", id="sentence"),
+                            html.P("", id="detail", className="detail"),
+                            html.A("", id="open-notices", href="#notices", className="open-notices", hidden=True),
+                        ],
+                        className="says",
+                    ),
+                    html.Div(id="freshness", className="freshness"),
+                ],
+                id="verdict",
+                className="verdict",
+                tabIndex="-1",
+                **_aria(label="Verdict"),
+            ),
+            html.Div(
+                [
+                    _part(
+                        "balance",
+                        "Supply against demand",
+                        html.Div(id="balance-picture", className="picture"),
+                        html.P("", id="balance-cycle", className="cycle"),
+                        html.Div(id="balance-table"),
+                    ),
+                    _part(
+                        "charge",
+                        "Charge left",
+                        html.P("", id="charge-range", className="figure-line"),
+                        html.Div(id="charge-picture", className="picture"),
+                        html.Div(id="charge-words", className="words"),
+                        html.P(
+                            [
+                                "An estimate with a range; not a protection device. ",
+                                html.A("Cautions", href="#cautions", className="inline-link"),
+                            ],
+                            className="caution",
+                        ),
+                    ),
+                    _part("notices", "Notices", html.Div(id="notices-list")),
+                    _part(
+                        "trend",
+                        "Last 10 minutes",
+                        html.Div(id="trend-key", className="key"),
+                        html.Div(id="trend-picture", className="trend"),
+                    ),
+                    _part("link", "Link to the board", html.Div(id="link-panel")),
+                ],
+                className="parts",
+            ),
+        ],
+        id="now",
+        hidden=hidden,
+    )
+
+
+def _record(hidden: bool = False) -> Component:
+    """What the span came to, which span it is, its picture, its books."""
+    return html.Main(
+        [
+            html.Section(
+                [
+                    html.H1("Fetching the record …", id="record-sentence"),
+                    html.P("", id="record-detail", className="detail"),
+                    html.Div(id="record-trouble", className="record-trouble", role="status", hidden=True),
+                ],
+                id="record-says",
+                className="record-says",
+                tabIndex="-1",
+                **_aria(label="What this span came to"),
+            ),
+            html.Section(
+                [html.H2("Which span", className="unseen"), html.Div(id="record-span")],
+                className="record-span",
+                **_aria(label="Which span"),
+            ),
+            _part(
+                "curves",
+                "Amps, volts and charge",
+                html.Div(id="curves-key", className="key"),
+                html.Div(id="curves-picture", className="curves"),
+                html.Div(id="curves-moment", className="moment"),
+            ),
+            html.Div(
+                [
+                    _part("sums", "Amp-hours of this span", html.Div(id="sums-table")),
+                    _part("holes", "Gaps", html.Div(id="holes-list")),
+                    _part("seen", "Noticed at the time", html.Div(id="seen-list")),
+                ],
+                className="books-parts",
+            ),
+        ],
+        id="record",
+        hidden=hidden,
     )
 
 
@@ -139,8 +205,17 @@ def _masthead() -> Component:
                 [html.Img(src="/assets/mark.svg", alt="", className="mark"), html.Span("ampledger", className="name")],
                 className="brand",
             ),
+            html.Nav(
+                [
+                    html.A(title, id=f"to-{view}", href=f"/{view}", className="view-link")
+                    for view, title in VIEWS.items()
+                ],
+                className="views",
+                **_aria(label="Views"),
+            ),
             html.Div(id="clock", className="clock"),
             html.Div(id="scheme", className="scheme"),
+            html.Nav(id="boards", className="boards", hidden=True, **_aria(label="Boards")),
         ],
         className="masthead",
     )

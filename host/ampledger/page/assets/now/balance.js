@@ -6,7 +6,7 @@
  * So both sides end at the same line, and which side the hatching is on is the answer.
  */
 
-import { DASH, amps, calm, draw, h, hatch, lastSeen, num, onWidth, percent, s, say, set, spread, volts } from "./kit.js";
+import { DASH, amps, calm, draw, h, hatch, lastSeen, num, onWidth, percent, s, say, set, spread, volts } from "../kit.js";
 
 const STEPS = [0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100, 150, 200];
 const HOLD_MS = 45000; // longer than an over, so that the ruler does not breathe with the keying

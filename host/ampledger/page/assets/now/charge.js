@@ -3,7 +3,7 @@
  * and the reserve as a fence. There is deliberately no single large number.
  */
 
-import { DASH, draw, h, lastSeen, local, num, onWidth, percent, s, say, set, spread, tied, utc } from "./kit.js";
+import { DASH, draw, h, lastSeen, local, num, onWidth, percent, s, say, set, spread, tied, utc } from "../kit.js";
 
 export function charge() {
   const host = document.getElementById("charge-picture");

@@ -5,11 +5,12 @@
  * showing the last thing it heard.
  */
 
+import { address, change, chosen } from "../frame.js";
+import { DASH, count, h, local, s, say, set, show, span, tied, utc } from "../kit.js";
+import { listen } from "../stream.js";
 import { balance } from "./balance.js";
 import { charge } from "./charge.js";
-import { DASH, h, local, num, s, say, set, show, span, tied, utc, zone } from "./kit.js";
 import { notices } from "./notices.js";
-import { listen } from "./stream.js";
 import { trend } from "./trend.js";
 
 const STALE_S = 5; // age of the newest data at which nothing counts as current any more
@@ -29,15 +30,14 @@ const LINKS = {
   closed: ["Closed", "M2 6.5h12v3H2z"],
 };
 
-function start() {
+/** `above`: the parts of the frame that need a snapshot. */
+export function start(above) {
   const id = (name) => document.getElementById(name);
   const parts = { balance: balance(), charge: charge(), notices: notices(), trend: trend() };
   const tone = toneMark(id("tone"));
   const fresh = freshness(id("freshness"));
-  const clock = clockFace(id("clock"));
   const panel = linkPanel(id("link-panel"));
   const speak = speaker(id("spoken-verdict"), id("spoken-notices"));
-  schemeChoice(id("scheme"));
 
   let snap = null;
   let came = { wall: 0, mono: 0 };
@@ -51,7 +51,7 @@ function start() {
   function render() {
     if (document.hidden) return;
     const hostNow = snap ? snap.clock + waited() : Date.now() / 1000;
-    clock(hostNow);
+    above.clock(hostNow);
     if (!snap) {
       if (trouble) say(id("detail"), trouble);
       return;
@@ -61,12 +61,13 @@ function start() {
     document.documentElement.toggleAttribute("data-stale", stale);
     verdict(stale);
     fresh(snap, age, stale, trouble);
-    demo(id("demo"), snap.demo);
+    above.demo(snap.demo);
+    above.boards(snap.boards, snap.board, (board) => address("/now", { board }));
     parts.balance.render(snap, stale);
     parts.charge.render(snap, stale);
     parts.notices.render(snap.notices, hostNow, stale ? snap.t : null);
     openNotices(id("open-notices"), snap.notices);
-    panel(snap.link, trouble);
+    panel(snap, trouble);
     speak(id("sentence").textContent, stale ? "unknown" : snap.sentence.tone, snap.notices);
   }
 
@@ -101,13 +102,13 @@ function start() {
       trouble = text;
       render();
     },
-  });
+  }, chosen);
 
   setInterval(render, 500); // ages grow without news
   setInterval(() => {
     if (document.hidden) return;
     const now = snap ? snap.clock + waited() : Date.now() / 1000;
-    parts.trend.tick(now, document.documentElement.hasAttribute("data-stale"));
+    parts.trend.tick(now, document.documentElement.hasAttribute("data-stale"), snap ? snap.board || chosen : chosen);
   }, 1000);
   document.addEventListener("visibilitychange", render);
   window.addEventListener("ampledger:scheme", () => parts.trend.redraw());
@@ -160,44 +161,74 @@ function openNotices(host, all) {
   say(host, "Open notices: " + counts.join(", "));
 }
 
-function clockFace(host) {
-  const u = h("span", { class: "clock-utc" });
-  const l = h("span", { class: "clock-local" });
-  host.append(u, l);
-  return (t) => {
-    say(u, utc(t) + " UTC");
-    say(l, `${local(t)} local (${zone(t)})`);
-  };
-}
-
-function demo(host, d) {
-  show(host, Boolean(d && d.on));
-  if (!d || !d.on) return;
-  if (!host.firstChild) host.append(h("strong", {}, "Demo"), h("span", {}));
-  say(host.lastChild, [d.text, d.interpreter && `Firmware run by ${d.interpreter}.`].filter(Boolean).join(" "));
-}
-
 function linkPanel(host) {
   const list = h("dl", { class: "facts" });
   const rows = {};
   for (const [key, name] of [
-    ["state", "State"], ["port", "Port"], ["board", "Board"], ["own", "The board's own draw"],
+    ["state", "State"], ["port", "Port"], ["board", "Board"], ["clock", "Clock"], ["own", "The board's own draw"],
     ["kept", "Kept on the board"], ["records", "Records taken"],
     ["bad_frames", "Damaged frames refused"], ["gaps", "Gaps in the numbering"], ["reconnects", "Reconnections"],
   ]) list.append(h("div", {}, h("dt", {}, name), (rows[key] = h("dd", {}))));
   const console_ = h("div", { class: "console" }, h("h3", {}, "Text from the board"), h("pre", { tabindex: "0", role: "region", "aria-label": "Text from the board" }));
   const words = h("p", { class: "link-words" });
-  host.append(words, list, console_);
-  return (link, trouble) => {
+  const earlier = fetching();
+  host.append(words, earlier.node, list, console_);
+  return (snap, trouble) => {
+    const link = snap.link;
+    earlier.render(trouble ? null : snap.fetching, snap.board === undefined ? chosen : snap.board);
     say(words, trouble || link.text || "");
     say(rows.state, (LINKS[link.state] || [link.state])[0]);
+    say(rows.clock, (snap.time && snap.time.text) || DASH);
     for (const key of ["port", "board", "own", "kept"]) say(rows[key], link[key] || DASH);
     for (const key of ["records", "bad_frames", "gaps", "reconnects"])
-      say(rows[key], link[key] === null || link[key] === undefined ? DASH : num(link[key], 0).replace(/\B(?=(\d{3})+$)/g, "\u202f"));
+      say(rows[key], link[key] === null || link[key] === undefined ? DASH : count(link[key]));
     const lines = link.console || [];
     show(console_, lines.length > 0);
     say(console_.lastChild, lines.join("\n"));
   };
+}
+
+/** How far the records are that the board kept while nobody listened, and the switch to leave the line to live ones. */
+function fetching() {
+  const words = h("p", { id: "fetch-words" });
+  const bar = h("progress", { "aria-labelledby": "fetch-words" });
+  const button = h("button", { type: "button" });
+  const refused = h("p", { class: "refused", role: "status" });
+  const node = h("div", { class: "fetching", hidden: "" }, words, h("div", { class: "fetching-row" }, bar, button), refused);
+  let board = null;
+  let paused = false;
+  let wished = null; // what was asked for and is not yet seen in a snapshot
+  let patience = 0;
+
+  button.addEventListener("click", async () => {
+    if (wished !== null) return;
+    wished = !paused;
+    button.setAttribute("aria-disabled", "true");
+    const why = await change("/fetch", { board, pause: wished });
+    say(refused, why ? `Not changed. ${why}` : "");
+    if (why) settle();
+    else patience = setTimeout(settle, 5000);
+  });
+
+  function settle() {
+    clearTimeout(patience);
+    wished = null;
+    button.removeAttribute("aria-disabled");
+  }
+
+  function render(state, of) {
+    show(node, Boolean(state) && state.total > 0);
+    if (node.hidden) return;
+    board = of;
+    paused = Boolean(state.paused);
+    if (wished === paused) settle();
+    const done = Math.max(0, Math.min(state.total, state.total - state.left));
+    say(words, `${count(done)} of ${count(state.total)} records of earlier fetched; ${paused ? "paused, live readings go on" : "live readings go first"}`);
+    set(bar, { max: String(state.total), value: String(done) });
+    say(button, paused ? "Go on" : "Pause");
+  }
+
+  return { node, render };
 }
 
 /** Reads out a verdict or notice that is new, not one whose figures moved. */
@@ -221,27 +252,3 @@ function speaker(verdict, list) {
     }
   };
 }
-
-function schemeChoice(host) {
-  const box = h("fieldset", {}, h("legend", { class: "unseen" }, "Colour scheme"));
-  for (const [value, name] of [["system", "System"], ["light", "Light"], ["dark", "Dark"]]) {
-    const input = h("input", { type: "radio", name: "scheme", value, id: "scheme-" + value });
-    input.checked = window.ampledgerScheme.wish() === value;
-    input.addEventListener("change", () => window.ampledgerScheme.choose(value));
-    box.append(input, h("label", { for: "scheme-" + value }, name));
-  }
-  host.append(box);
-}
-
-/** Dash draws the frame a moment after this module is loaded. */
-function whenReady(then) {
-  if (document.getElementById("link-panel")) return then();
-  const watch = new MutationObserver(() => {
-    if (!document.getElementById("link-panel")) return;
-    watch.disconnect();
-    then();
-  });
-  watch.observe(document.body, { childList: true, subtree: true });
-}
-
-whenReady(start);

@@ -2,7 +2,7 @@
  * Notices: severity as word and shape, then what was seen, what it likely is, and what to do. Open ones first.
  */
 
-import { h, local, s, say, show, span, tied, utc } from "./kit.js";
+import { h, local, s, say, show, span, tied, utc } from "../kit.js";
 
 const KINDS = {
   act: ["Act now", "M5 0h10l5 5v10l-5 5H5l-5-5V5zM8.6 3.5l.6 8.5h1.6l.6-8.5zM8.7 14v2.6h2.6V14z"],

@@ -7,10 +7,12 @@ const SILENCE_MS = 6500; // three heartbeats of the server and a little
 const RETRY_MS = [500, 1000, 2000, 3000, 5000];
 
 /**
- * listen({snap(data), hello(data), trouble(text|null)})
- * `trouble` gets a sentence while there is no stream, null when there is one.
+ * listen({snap(data), hello(data), trouble(text|null)}, board)
+ * `trouble` gets a sentence while there is no stream, null when there is one. `board`: the one to hear of, null for
+ * the one that the program shows by itself.
  */
-export function listen(on) {
+export function listen(on, board = null) {
+  const address = board === null ? "/stream" : "/stream?board=" + encodeURIComponent(board);
   let source = null;
   let heard = 0;
   let tries = 0;
@@ -20,7 +22,7 @@ export function listen(on) {
     close();
     if (document.hidden) return;
     heard = Date.now();
-    source = new EventSource("/stream");
+    source = new EventSource(address);
     source.addEventListener("hello", (event) => {
       alive();
       on.hello(JSON.parse(event.data));
@@ -74,4 +76,19 @@ export function listen(on) {
   window.addEventListener("pageshow", (event) => event.persisted && open());
   window.addEventListener("online", () => source || open());
   open();
+}
+
+/** The newest snapshot once, without keeping a stream; null when none is to be had within `limit_ms`. */
+export function glance(board = null, limit_ms = 4000) {
+  return new Promise((done) => {
+    const source = new EventSource(board === null ? "/stream" : "/stream?board=" + encodeURIComponent(board));
+    const end = (snap) => {
+      clearTimeout(timer);
+      source.close();
+      done(snap);
+    };
+    const timer = setTimeout(end, limit_ms, null);
+    source.addEventListener("snap", (event) => end(JSON.parse(event.data)));
+    source.onerror = () => end(null);
+  });
 }

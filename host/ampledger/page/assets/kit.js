@@ -14,6 +14,16 @@ export function num(value, decimals) {
   return value < 0 && Number(text) !== 0 ? "−" + text : text;
 }
 
+/** A whole number in groups of three. */
+export function count(value) {
+  return num(value, 0).replace(/\B(?=(\d{3})+$)/g, "\u202f");
+}
+/** Number with its sign always written; a zero has none. */
+export function signed(value, decimals) {
+  const text = num(value, decimals);
+  return value > 0 && Number(text) !== 0 ? "+" + text : text;
+}
+
 /** Figure and unit; three figures are enough for any of ours. */
 export function amps(value) {
   return num(value, Math.abs(value) >= 99.95 ? 1 : 2) + THIN + "A";
@@ -50,6 +60,13 @@ export function zone(t) {
   const size = Math.abs(minutes);
   return "UTC" + (minutes < 0 ? "−" : "+") + Math.floor(size / 60) + (size % 60 ? ":" + pad(size % 60) : "");
 }
+const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+/** "12 Sep" or "12 Sep 2026" of a unix time, in UTC or on this computer's clock. */
+export function day(t, { year = false, here = false } = {}) {
+  const d = new Date(t * 1000);
+  const [n, m, y] = here ? [d.getDate(), d.getMonth(), d.getFullYear()] : [d.getUTCDate(), d.getUTCMonth(), d.getUTCFullYear()];
+  return `${n}\u00a0${MONTHS[m]}${year ? "\u00a0" + y : ""}`;
+}
 /** What stands where a figure no longer does. */
 export function lastSeen(t) {
   return t === null ? "no reading yet" : `last seen ${utc(t)} UTC`;
@@ -60,7 +77,8 @@ export function span(s) {
   if (s < 9.95) return s.toFixed(1) + THIN + "s";
   if (s < 120) return Math.round(s) + THIN + "s";
   if (s < 7200) return Math.round(s / 60) + THIN + "min";
-  return (s / 3600).toFixed(1) + THIN + "h";
+  if (s < 172800) return (s / 3600).toFixed(1) + THIN + "h";
+  return (s / 86400).toFixed(1) + THIN + "days";
 }
 
 /** New HTML element: h("p", {class: "x"}, "text", otherElement). */

@@ -1,0 +1,119 @@
+/*
+ * What every view has above it: the way to the other views, which board is shown, two clocks, the colour scheme.
+ * Also what a view needs of the address, and the one way in which the page changes anything: a POST with the run's token.
+ */
+
+import { h, local, s, say, set, show, utc, zone } from "./kit.js";
+
+/** The board that the address names, null when it names none. */
+export const chosen = new URLSearchParams(location.search).get("board") || null;
+
+/** Address of a view with its parameters; those without a value are left out. */
+export function address(path, parameters) {
+  const query = Object.entries(parameters)
+    .filter(([, value]) => value !== null && value !== undefined)
+    .map(([name, value]) => `${name}=${encodeURIComponent(value)}`)
+    .join("&");
+  return query ? `${path}?${query}` : path;
+}
+
+/** Ask the program to change something; gives null when it did, else why not. */
+export async function change(path, what) {
+  const token = /(?:^|;\s*)_csrf_token=([^;]*)/.exec(document.cookie);
+  try {
+    const answer = await fetch(path, {
+      method: "POST",
+      headers: { "Content-Type": "application/json", "X-CSRFToken": token ? decodeURIComponent(token[1]) : "" },
+      body: JSON.stringify(what),
+    });
+    return answer.ok ? null : (await answer.text()).trim().slice(0, 300) || `Refused (${answer.status}).`;
+  } catch (error) {
+    return "The ampledger program on this computer does not answer.";
+  }
+}
+
+export function frame(view) {
+  const id = (name) => document.getElementById(name);
+  const links = { now: id("to-now"), record: id("to-record") };
+  for (const [name, link] of Object.entries(links)) {
+    if (!link) continue;
+    link.href = address("/" + name, { board: chosen });
+    if (name === view) link.setAttribute("aria-current", "page");
+  }
+  schemeChoice(id("scheme"));
+  return { clock: clockFace(id("clock")), boards: boards(id("boards")), demo: (d) => demo(id("demo"), d) };
+}
+
+function clockFace(host) {
+  const u = h("span", { class: "clock-utc" });
+  const l = h("span", { class: "clock-local" });
+  host.append(u, l);
+  return (t) => {
+    say(u, utc(t) + " UTC");
+    say(l, `${local(t)} local (${zone(t)})`);
+  };
+}
+
+function demo(host, d) {
+  show(host, Boolean(d && d.on));
+  if (!d || !d.on) return;
+  if (!host.firstChild) host.append(h("strong", {}, "Demo"), h("span", {}));
+  say(host.lastChild, [d.text, d.interpreter && `Firmware run by ${d.interpreter}.`].filter(Boolean).join(" "));
+}
+
+/** Which board is shown, only where there is a choice. Plain links, so that a tab can be opened for each. */
+function boards(host) {
+  if (!host) return () => {};
+  const list = h("ul", {});
+  const absent = h("p", {});
+  host.append(list, absent);
+  const items = new Map();
+
+  function item(id) {
+    const mark = s("svg", { viewBox: "0 0 16 16", "aria-hidden": "true" });
+    const path = s("path", { "fill-rule": "evenodd" }, mark);
+    const name = h("span", { class: "board-name" });
+    const fresh = h("span", { class: "board-fresh" });
+    const link = h("a", {}, mark, name, fresh);
+    const node = h("li", {}, link);
+    list.append(node);
+    return { node, path, name, fresh, link };
+  }
+
+  /** `all`: the boards there are; `shown`: id of the one on this page; `to(id)`: address of this view for another. */
+  return (all, shown, to) => {
+    const there = all || [];
+    const missing = chosen !== null && shown !== undefined && shown !== chosen;
+    show(host, there.length > 1 || missing);
+    show(list, there.length > 1);
+    show(absent, missing);
+    if (missing) say(absent, `The board that this address names (${chosen.slice(0, 60)}) is not here; another one is shown.`);
+    for (const board of there) {
+      if (!items.has(board.id)) items.set(board.id, item(board.id));
+      const { path, name, fresh, link } = items.get(board.id);
+      say(name, board.name || board.id);
+      set(name, { title: board.name || board.id });
+      say(fresh, board.stale ? "no fresh data" : "fresh");
+      set(path, { d: board.stale ? "M2 2h12v12H2zM4 4v8h8V4z" : "M2 2h12v12H2z" });
+      const href = to(board.id);
+      if (link.getAttribute("href") !== href) link.setAttribute("href", href);
+      set(link, { "aria-current": board.id === shown ? "page" : null });
+    }
+    for (const [id, { node }] of items)
+      if (!there.some((board) => board.id === id)) {
+        node.remove();
+        items.delete(id);
+      }
+  };
+}
+
+function schemeChoice(host) {
+  const box = h("fieldset", {}, h("legend", { class: "unseen" }, "Colour scheme"));
+  for (const [value, name] of [["system", "System"], ["light", "Light"], ["dark", "Dark"]]) {
+    const input = h("input", { type: "radio", name: "scheme", value, id: "scheme-" + value });
+    input.checked = window.ampledgerScheme.wish() === value;
+    input.addEventListener("change", () => window.ampledgerScheme.choose(value));
+    box.append(input, h("label", { for: "scheme-" + value }, name));
+  }
+  host.append(box);
+}

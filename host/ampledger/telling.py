@@ -1,0 +1,289 @@
+"""
+What the page is told, in words and figures.
+
+In: the newest view, and what happened to link, board, disk and clock. Out:
+the parts of a snapshot that need wording. It decides nothing.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from ampledger import wire
+from ampledger.core.clock import NOT_KNOWN_S
+from ampledger.core.engine import Engine, Sentence, View, sentence
+from ampledger.core.watch import SEVERITIES, Notice
+from ampledger.decode import Scale
+from ampledger.errors import plain
+
+_BEYOND_S = 60.0  # how long an ailment of a channel is spoken of
+_MANY = 20  # records of earlier that are worth a word
+
+# What a channel's status in a reading means to the operator: code, severity, title, seen, likely, do.
+_AILMENTS = {
+    wire.S_RANGE: (
+        "beyond-range",
+        "warning",
+        "Current beyond the range of the shunt: {which}",
+        "The chip read the end of its range.",
+        "A current larger than the shunt was chosen for, or a wire that bypasses or shorts it.",
+        "Take these amps, and the charge counted since, for a lower bound; choose a smaller shunt.",
+    ),
+    wire.S_RESTARTED: (
+        "counter-began-anew",
+        "caution",
+        "A charge counter began anew: {which}",
+        "Its chip lost its power or fell silent; what flowed in between is not known.",
+        "A loose supply or bus wire on the board, or the box was switched off and on.",
+        "Check the wires to the chip if it happens again. The charge left is less certain until the next full charge.",
+    ),
+    wire.S_STUCK: (
+        "bus-freed",
+        "caution",
+        "The board's chip bus hung and was freed: {which}",
+        "A chip held the data line; the board clocked it free. Chips that count by themselves lost nothing.",
+        "Radio-frequency current on the sense leads, or a loose wire.",
+        "If it happens while sending: ferrites, shorter leads, the box farther from the antenna.",
+    ),
+}
+
+
+class Ailments:
+    """What ails the channels: by status bit and channel, since when and until when it was seen."""
+
+    def __init__(self) -> None:
+        self._seen: dict[tuple[int, str], tuple[float, float]] = {}
+
+    def add(self, at_s: float, reading: wire.Reading) -> None:
+        """Take in a reading's status."""
+        for name, channel in zip(wire.CHANNELS, reading.channels, strict=True):
+            for bit in _AILMENTS:
+                if channel.status & bit:
+                    first_s, last_s = self._seen.get((bit, name), (at_s, at_s))
+                    self._seen[bit, name] = (first_s if at_s - last_s < _BEYOND_S else at_s, at_s)
+
+    def notices(self, now_s: float) -> list[Notice]:
+        """Those of the last minute."""
+        out = []
+        for bit, (code, severity, title, seen, likely, do) in _AILMENTS.items():
+            names = [n for (b, n), (_, last_s) in self._seen.items() if b == bit and now_s - last_s < _BEYOND_S]
+            if names:
+                first_s = min(self._seen[bit, n][0] for n in names)
+                which = f"{' and '.join(names)} channel{'s' * (len(names) > 1)}"
+                out.append(Notice(code, severity, title.format(which=which), seen, likely, do, first_s))
+        return out
+
+
+def figures(view: View | None, engine: Engine, waiting: str) -> dict[str, Any]:
+    """What the page shows of one board's station; `waiting` says why there is nothing yet."""
+    capacity_ah = engine.battery.capacity_ah
+    if view is None:
+        says = Sentence("unknown", "Waiting for the first readings.", waiting)
+        e = engine.read()
+        none = dict.fromkeys(("supply_a", "demand_a", "net_a", "receive_a", "keyed_a", "share"))
+        cycle: dict[str, Any] = {**none, "verdict": "unknown", "keyed": False}
+        above, early, late, source = (0.0, capacity_ah), None, None, "unknown"
+        taps: dict[str, Any] = {
+            "solar": {"v": None, "a": None},
+            "battery": {"v": None, "a": None, "c": None},
+            "load": {"v": None, "a": None, "a_max": None},
+        }
+    else:
+        says = sentence(view)
+        e, b, i = view.estimate, view.balance, view.interval
+        cycle = {
+            "supply_a": b.supply_a,
+            "demand_a": b.demand_a,
+            "net_a": b.net_a,
+            "receive_a": b.receive_a,
+            "keyed_a": b.keyed_a,
+            "share": b.share,
+            "verdict": b.verdict,
+            "keyed": b.keyed,
+        }
+        above, early, late = view.outlook.above_reserve_ah, view.outlook.early_s, view.outlook.late_s
+        source = view.source
+        solar, load = i.solar, i.load
+        taps = {
+            "solar": {"v": solar.v if solar else None, "a": solar.a if solar else None},
+            "battery": {"v": i.battery.v, "a": i.battery.a, "c": i.battery_c},
+            "load": {
+                "v": load.v if load else None,
+                "a": load.a if load else None,
+                "a_max": load.a_max if load else None,
+            },
+        }
+    return {
+        **taps,
+        "cycle": cycle,
+        "source": source,
+        "sentence": {"tone": says.tone, "text": says.text, "detail": says.detail},
+        "charge": {
+            "soc": e.soc,
+            "low": e.low,
+            "high": e.high,
+            "two_peaks": e.two_peaks,
+            "density": [round(float(x), 6) for x in e.density],
+            "capacity_ah": capacity_ah,
+            "reserve": engine.reserve_soc,
+            "above_reserve_ah": list(above),
+            "rests_on": e.rests_on,
+            "narrows": e.narrows,
+            "counted_ah": e.charge_ah,
+        },
+        "outlook": {"text": says.detail, "early_s": early, "late_s": late},
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What there may be to say beside what the core has noticed."""
+
+    began_s: float
+    line: str
+    newest_s: float | None = None
+    save_trouble: str = ""
+    trouble_since_s: float = 0.0
+    unsaved: int = 0
+    fetching: int = 0
+    info: dict[str, Any] = field(default_factory=dict)
+    scale: Scale | None = None
+    assumed: tuple[float, int] | None = None
+    doubtful: bool = False
+
+
+def notices(s: Situation, open_ones: Sequence[Notice], stale: bool) -> list[Notice]:
+    """All open notices, the worst first."""
+    shown = [] if stale else list(open_ones)
+    if s.save_trouble:
+        shown.append(
+            Notice(
+                "not-saved",
+                "act",
+                "Readings are not being saved",
+                s.save_trouble,
+                "The disk is full, read-only or gone.",
+                f"Free some space; {s.unsaved} records wait in memory and are written then.",
+                s.trouble_since_s,
+            )
+        )
+    if stale and s.newest_s is not None:
+        shown.append(
+            Notice(
+                "stale",
+                "warning",
+                "No fresh readings",
+                f"The newest are of {utc(s.newest_s)} UTC. {s.line}",
+                "Cable, port or board.",
+                "Check the cable. The board goes on counting as long as it has power.",
+                s.newest_s,
+            )
+        )
+    if s.fetching > _MANY:
+        shown.append(
+            Notice(
+                "fetching",
+                "info",
+                "The board hands over what it kept",
+                f"At most {s.fetching} records of the time when nobody listened; live readings go first.",
+                "",
+                "Leave the cable in. What has come is stored; the rest stays on the board.",
+                s.began_s,
+                {"records": float(s.fetching)},
+            )
+        )
+    if s.doubtful:
+        shown.append(
+            Notice(
+                "clock-doubtful",
+                "caution",
+                "This computer's date can't be right",
+                "It lies before there was such a board.",
+                "A computer whose clock battery is empty, and no internet.",
+                "Set its date and time. Charge does not depend on it, and the records so far are dated anew then.",
+                s.began_s,
+            )
+        )
+    notes = s.info.get("notes")
+    for note in notes[:10] if isinstance(notes, list) else ():
+        shown.append(
+            Notice(
+                "board-says",
+                "caution",
+                "A note of the board",
+                plain(note),
+                "",
+                "`ampledger board check` says more.",
+                s.began_s,
+            )
+        )
+    log = s.info.get("log")
+    trouble = log.get("trouble") if isinstance(log, dict) else None
+    if trouble:
+        shown.append(
+            Notice(
+                "board-log",
+                "warning",
+                "The board can't keep its log",
+                plain(trouble),
+                "Its flash is full of other files, or worn out.",
+                "While a host listens nothing is lost. `ampledger board check` says how much of its flash is free.",
+                s.began_s,
+            )
+        )
+    if s.scale is not None and s.scale.placement != "controller-output":
+        shown.append(
+            Notice(
+                "solar-on-panel-side",
+                "warning",
+                "The solar channel is on the panel side",
+                f"The board says: {plain(s.scale.placement, 60)}.",
+                "This version takes the solar amps for the controller's output, which they are not there.",
+                "Do not rely on supply, surplus and verdict; or move the shunt to the controller's output.",
+                s.began_s,
+            )
+        )
+    if s.assumed is not None:
+        shown.append(
+            Notice(
+                "battery-assumed",
+                "info",
+                "The battery is an assumption",
+                f"{s.assumed[0]:g} Ah, {s.assumed[1]} cells in series.",
+                "Nobody has said which battery this is.",
+                "Start with --capacity-ah and --series; what is left depends on it.",
+                s.began_s,
+            )
+        )
+    return sorted(shown, key=lambda notice: -SEVERITIES.index(notice.severity))
+
+
+def clock_text(unsure_s: float | None, doubtful: bool) -> str:
+    """How well the times are known, in words."""
+    if unsure_s is None:
+        return "not known yet"
+    if doubtful:
+        return "a date that can't be right: set this computer's clock"
+    if unsure_s >= 0.5 * NOT_KNOWN_S:
+        return "not known"
+    if unsure_s < 2.5:
+        return f"UTC, within {max(unsure_s, 0.1):.1f} s"
+    return f"UTC, within {long(unsure_s)}: this computer's clock follows no time service"
+
+
+def long(seconds: float) -> str:
+    """A length of time as one says it."""
+    if seconds < 600:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.0f} h"
+
+
+def utc(time_s: float) -> str:
+    """The time of day; "?" for what is none."""
+    try:
+        return time.strftime("%H:%M:%S", time.gmtime(time_s))
+    except (ValueError, OverflowError, OSError):
+        return "?"
