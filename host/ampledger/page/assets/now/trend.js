@@ -13,6 +13,7 @@ import {
 const KEEP_S = 600;
 const HOLE_S = 2.6; // live points are 1 s apart; anything longer was not measured and is not drawn through
 const KEPT_S = 12; // records that the board kept and handed over later are 10 s apart, and are no hole
+const OPEN_S = 4; // readings that are out for longer than this leave a gap that is drawn already
 const COLUMNS = ["n", "t", "solar_a", "load_a", "load_a_max", "battery_a", "battery_v", "battery_v_min"];
 
 /** Columns of bounded length in order of time; a second that comes again (it was under way, or recalled) is replaced. */
@@ -56,10 +57,19 @@ export class Points {
         for (const name of COLUMNS) out[name].push(null);
         out.t[out.t.length - 1] = (this.t[i - 1] + 1) * 1000;
       }
-      for (const name of COLUMNS) out[name].push(this[name][i]);
-      out.t[out.t.length - 1] = t * 1000;
+      const alone = this.alone(i);
+      for (const at of alone ? [t, t + 1] : [t]) {
+        for (const name of COLUMNS) out[name].push(this[name][i]);
+        out.t[out.t.length - 1] = at * 1000;
+      }
     });
     return out;
+  }
+  /** Whether a point has no neighbour to draw a line to; it is then drawn as the second that it stands for. */
+  alone(i) {
+    const before = i > 0 && !this.hole(this.t[i - 1], this.t[i]);
+    const after = i + 1 < this.t.length && !this.hole(this.t[i], this.t[i + 1]);
+    return !before && !after && this.t.length > 1;
   }
 }
 
@@ -113,12 +123,13 @@ export function trend() {
     const library = await chartLibrary();
     drawn = mark;
     const data = points.lines();
-    await library.react(host, traces(data), layout(now_s, data), { displayModeBar: false, responsive: false, doubleClick: false });
+    const gaps = holes(now_s);
+    await library.react(host, traces(data, gaps), layout(now_s, data, gaps), { displayModeBar: false, responsive: false, doubleClick: false });
     host.setAttribute("data-points", String(points.t.length));
     host.setAttribute("data-gaps", String(points.gaps.length));
   }
 
-  function traces(data) {
+  function traces(data, gaps) {
     const common = { type: "scatter", mode: "lines", connectgaps: false, showlegend: false };
     const line = (name, more) => {
       const look = LOOKS[name];
@@ -140,15 +151,25 @@ export function trend() {
       line("solar_a"),
       band("battery_v", "battery_v_min", "--ink", lower),
       line("battery_v", lower),
-      shaded(gaps(), "y3"),
+      shaded(gaps, "y3"),
     ];
   }
 
-  function gaps() {
-    return merged(points.gaps, 0);
+  /** Stretches to rule over: the gaps that the program knows of, and the one that has not ended. */
+  function holes(now_s) {
+    const from_s = now_s - KEEP_S;
+    const known = merged(points.gaps, 0).filter((gap) => gap.t1 > from_s && gap.t0 < now_s);
+    const last = points.t.length ? points.t[points.t.length - 1] + 1 : from_s;
+    if (points.t.length && now_s - last > OPEN_S) known.push({ t0: Math.max(last, from_s), t1: now_s, open: true });
+    return known.map((gap) => ({ ...gap, t0: Math.max(gap.t0, from_s), t1: Math.min(gap.t1, now_s) }));
   }
 
-  function layout(now_s, data) {
+  function inGap(gap) {
+    if (gap.open) return "no readings";
+    return gap.battery_ah === null ? "not counted" : `battery ${signed(gap.battery_ah, 3)} Ah`;
+  }
+
+  function layout(now_s, data, gaps) {
     const ink = colour("--ink-2");
     const rule = colour("--rule");
     const axis = { gridcolor: rule, linecolor: ink, tickcolor: ink, zeroline: false, fixedrange: true, automargin: false, tickfont: { size: 13 } };
@@ -171,8 +192,7 @@ export function trend() {
       yaxis3: shadedAxis(),
       annotations: [
         title("A", 1.005), title("V", 0.335),
-        ...amounts(gaps(), now_s - KEEP_S, now_s, width - 58, (gap) =>
-          gap.battery_ah === null ? "not counted" : `battery ${signed(gap.battery_ah, 3)} Ah`),
+        ...amounts(gaps, now_s - KEEP_S, now_s, width - 58, inGap),
       ],
     };
   }

@@ -1,0 +1,266 @@
+/*
+ * The Record view's conductor: which span, fetch it, let the parts draw. The span lives in the address, so that a
+ * page can be kept, sent on within this computer, and gone back to; the program remembers nothing of it.
+ */
+
+import { address, chosen } from "../frame.js";
+import { day, h, local, say, show, utc, zone } from "../kit.js";
+import { glance } from "../stream.js";
+import { books } from "./books.js";
+import { curves } from "./curves.js";
+
+const LEAST_S = 60;
+const MOST_S = 3 * 366 * 86400;
+const LENGTHS = [["1 hour", 3600], ["1 day", 86400], ["1 week", 7 * 86400], ["90 days", 90 * 86400]];
+const RETRY_MS = 5000;
+
+/** A moment in an address: seconds since 1970, or as "2026-09-12T23:30:00Z"; null when it is neither. */
+export function moment(text) {
+  if (text === null || text.trim() === "") return null;
+  const value = /^-?\d+(\.\d+)?$/.test(text.trim()) ? Number(text) : Date.parse(text) / 1000;
+  return Number.isFinite(value) && value > -1e11 && value < 1e11 ? value : null;
+}
+
+/** The span that an address names: {since, until} or {last}; with `odd` when it names one that can't be shown. */
+export function spanOf(search) {
+  const query = new URLSearchParams(search);
+  const asked = ["since", "until", "last"].filter((name) => query.has(name));
+  const [since, until] = [moment(query.get("since")), moment(query.get("until"))];
+  if (since !== null && until !== null && until - since >= LEAST_S && until - since <= MOST_S) return { since, until };
+  const last = Number(query.get("last"));
+  if (query.get("last") && last >= LEAST_S && last <= MOST_S) return { last };
+  return { last: 3600, odd: asked.length > 0 };
+}
+
+/** A span in words, on both clocks. */
+export function spanText(since, until, now_s) {
+  const years = [since, until, now_s].some((t) => new Date(t * 1000).getUTCFullYear() !== new Date(now_s * 1000).getUTCFullYear());
+  const seconds = until - since < 600;
+  const on = (clock, here) => {
+    const [from, to] = [day(since, { year: years, here }), day(until, { year: years, here })];
+    return `${from}, ${clock(since, seconds)} to ${from === to ? "" : to + ", "}${clock(until, seconds)}`;
+  };
+  return [`${on(utc, false)} UTC`, `${on(local, true)} local (${zone(until)})`];
+}
+
+export function start(above) {
+  const id = (name) => document.getElementById(name);
+  const view = id("record");
+  const picture = curves({ zoom: (since, until) => go({ since, until }), wider: () => wider(), closer: () => closer() });
+  const sums = books();
+  const controls = spanControls(id("record-span"), { length, earlier, later, closer, wider, toNow, exact });
+
+  let span = spanOf(location.search);
+  let now_s = Date.now() / 1000;
+  let snap = null;
+  let shown = null; // {since, until} of what is on the page
+  let asked = null; // AbortController of the question under way
+  let timer = 0;
+  let odd = span.odd;
+
+  // --- which span ---
+
+  const bounds = () => ("last" in span ? { since: now_s - span.last, until: now_s } : span);
+
+  function go(next, keep = true) {
+    let { since, until, last } = next;
+    if (last === undefined) {
+      const middle = (since + until) / 2;
+      const half = Math.min(MOST_S, Math.max(LEAST_S, until - since)) / 2;
+      span = { since: Math.round((middle - half) * 1000) / 1000, until: Math.round((middle + half) * 1000) / 1000 };
+    } else span = { last: Math.min(MOST_S, Math.max(LEAST_S, last)) };
+    odd = false;
+    if (keep) history.pushState(null, "", here());
+    fetchSpan();
+  }
+
+  /** A span whose end would lie in the future is one that ends now. */
+  function upTo(since, until) {
+    go(until >= now_s ? { last: until - since } : { since, until });
+  }
+
+  function length(seconds) {
+    if ("last" in span) go({ last: seconds });
+    else upTo(span.until - seconds, span.until);
+  }
+  function earlier() {
+    const { since, until } = bounds();
+    go({ since: since - (until - since), until: since });
+  }
+  function later() {
+    if ("last" in span) return;
+    upTo(span.until, span.until + (span.until - span.since));
+  }
+  function closer() {
+    const { since, until } = bounds();
+    const quarter = (until - since) / 4;
+    const about = Math.min(until - quarter, Math.max(since + quarter, picture.at()));
+    go({ since: about - quarter, until: about + quarter });
+  }
+  function wider() {
+    const { since, until } = bounds();
+    const length_s = Math.min(MOST_S, (until - since) * 2);
+    if ("last" in span) go({ last: length_s });
+    else upTo((since + until - length_s) / 2, (since + until + length_s) / 2);
+  }
+  function toNow() {
+    const { since, until } = bounds();
+    go({ last: until - since });
+  }
+  function exact(since, until) {
+    if (until - since < LEAST_S) return "The end must be at least a minute after the beginning.";
+    if (until - since > MOST_S) return "That is longer than three years; please choose less.";
+    go({ since, until });
+    return "";
+  }
+
+  function here(board = chosen) {
+    const iso = (t) => new Date(t * 1000).toISOString().replace(/\.000Z$/, "Z");
+    const named = "last" in span ? { last: Math.round(span.last) } : { since: iso(span.since), until: iso(span.until) };
+    return address("/record", { ...named, board }).replaceAll("%3A", ":");
+  }
+
+  // --- what the program has of it ---
+
+  async function fetchSpan() {
+    clearTimeout(timer);
+    if (asked) asked.abort();
+    const mine = (asked = new AbortController());
+    view.setAttribute("aria-busy", "true");
+    const seen = await glance(chosen);
+    if (mine.signal.aborted) return;
+    if (seen) {
+      snap = seen;
+      now_s = seen.clock;
+    } else now_s = Math.max(now_s, Date.now() / 1000);
+    frameAgain();
+    const { since, until } = bounds();
+    const points = Math.max(200, Math.min(1000, picture.width() || 600));
+    try {
+      const answer = await fetch(address("/series", { since, until, points, board: chosen }), { cache: "no-store", signal: mine.signal });
+      if (answer.ok) {
+        const data = await answer.json();
+        if (mine.signal.aborted) return;
+        take(data, since, until);
+      } else {
+        const words = (await answer.text()).trim().slice(0, 400);
+        trouble(words || `The program could not give this span (${answer.status}).`);
+        again(answer.status >= 500 ? RETRY_MS : 0);
+      }
+    } catch (error) {
+      if (mine.signal.aborted) return;
+      if (!(error instanceof TypeError || error instanceof SyntaxError)) throw error;
+      trouble("The ampledger program on this computer does not answer. Is it still running? Trying again.");
+      again(RETRY_MS);
+    } finally {
+      if (asked === mine) {
+        asked = null;
+        view.removeAttribute("aria-busy");
+      }
+    }
+  }
+
+  function take(data, since, until) {
+    shown = { since, until };
+    trouble(odd ? "The address names no span that can be shown, so this is the last hour." : null);
+    controls.render(span, bounds(), now_s);
+    sums.render(data, since, until, { now_s, newest_s: snap ? snap.t : null, show: (t) => go({ since: t - 1800, until: t + 1800 }) });
+    picture.render(data, since, until);
+    view.setAttribute("data-span", `${Math.round(since)} ${Math.round(until)}`);
+    if ("last" in span) again(Math.max(5, Math.min(60, span.last / 300)) * 1000);
+  }
+
+  function again(after_ms) {
+    clearTimeout(timer);
+    if (after_ms) timer = setTimeout(() => (document.hidden || picture.held() ? again(1000) : fetchSpan()), after_ms);
+  }
+
+  function trouble(text) {
+    show(id("record-trouble"), Boolean(text));
+    say(id("record-trouble"), text || "");
+    if (text && !shown) say(id("record-sentence"), "Nothing to show yet.");
+  }
+
+  function frameAgain() {
+    if (!snap) return;
+    above.demo(snap.demo);
+    above.boards(snap.boards, snap.board, (board) => here(board));
+  }
+
+  setInterval(() => {
+    if (!document.hidden) above.clock(snap && snap.clock ? now_s + since(now_s) : Date.now() / 1000);
+  }, 500);
+  const since = ticker();
+
+  window.addEventListener("popstate", () => {
+    span = spanOf(location.search);
+    odd = span.odd;
+    fetchSpan();
+  });
+  document.addEventListener("visibilitychange", () => {
+    if (!document.hidden && ("last" in span || !shown)) fetchSpan();
+  });
+  window.addEventListener("ampledger:scheme", () => picture.redraw());
+  fetchSpan();
+}
+
+/** Seconds since the value it is called with was first seen; for a clock that is told only now and then. */
+function ticker() {
+  let value = null;
+  let at = 0;
+  return (now) => {
+    if (now !== value) [value, at] = [now, Date.now()];
+    return Math.max(0, Date.now() - at) / 1000;
+  };
+}
+
+function spanControls(host, on) {
+  const words = h("p", { class: "span-words" });
+  const upper = h("span", { class: "span-utc" });
+  const lower = h("span", { class: "span-local" });
+  words.append(upper, lower);
+  const button = (text, act, more = {}) => {
+    const node = h("button", { type: "button", ...more }, text);
+    node.addEventListener("click", () => node.getAttribute("aria-disabled") !== "true" && act());
+    return node;
+  };
+  const lengths = LENGTHS.map(([text, seconds]) => [seconds, button(text, () => on.length(seconds), { "aria-pressed": "false" })]);
+  const laterButton = button("Later", on.later);
+  const nowButton = button("Up to now", on.toNow, { "aria-pressed": "false" });
+  const group = (label, ...nodes) => h("div", { class: "buttons", role: "group", "aria-label": label }, ...nodes);
+  const from = h("input", { type: "datetime-local", id: "span-from", step: "1" });
+  const to = h("input", { type: "datetime-local", id: "span-to", step: "1" });
+  const wrong = h("p", { class: "refused", role: "status" });
+  const form = h(
+    "form", { class: "exact" },
+    h("label", { for: "span-from" }, "From, UTC"), from, h("label", { for: "span-to" }, "To, UTC"), to,
+    h("button", { type: "submit" }, "Show it"), wrong,
+  );
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const [a, b] = [from, to].map((field) => (field.value ? Date.parse(field.value + "Z") / 1000 : NaN));
+    say(wrong, Number.isFinite(a) && Number.isFinite(b) ? on.exact(a, b) : "Both times are needed.");
+  });
+  host.append(
+    words,
+    h("div", { class: "button-rows" },
+      group("Length of the span", ...lengths.map(([, node]) => node)),
+      group("Move", button("Earlier", on.earlier), laterButton, nowButton),
+      group("Zoom", button("Closer", on.closer), button("Wider", on.wider))),
+    h("details", {}, h("summary", {}, "Exact times"), form),
+  );
+
+  function render(span, { since, until }, now_s) {
+    const [u, l] = spanText(since, until, now_s);
+    say(upper, u);
+    say(lower, l);
+    for (const [seconds, node] of lengths) node.setAttribute("aria-pressed", String(Math.abs(until - since - seconds) < seconds * 0.01));
+    nowButton.setAttribute("aria-pressed", String("last" in span));
+    laterButton.setAttribute("aria-disabled", String("last" in span));
+    const field = (t) => new Date(t * 1000).toISOString().slice(0, 19);
+    // Not under the operator's hands.
+    if (!form.contains(document.activeElement)) [from.value, to.value] = [field(since), field(until)];
+  }
+
+  return { render };
+}
