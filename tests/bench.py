@@ -11,7 +11,6 @@ import json
 import os
 import platform
 import random
-import sqlite3
 import statistics
 import sys
 import tempfile
@@ -20,12 +19,12 @@ import zlib
 from collections.abc import Callable
 from pathlib import Path
 
-from ampledger import wire
+from ampledger import packing, wire
 from ampledger.core import balance, estimate
 from ampledger.core.engine import Engine
 from ampledger.core.model import Battery, Interval, Start, Tap
-from ampledger.decode import Decoder, Frame
-from ampledger.store import Store
+from ampledger.decode import Decoder
+from soak import season
 
 ROUNDS = 5
 
@@ -87,32 +86,30 @@ def decoding() -> list[tuple[str, float, str]]:
 
 def storing() -> list[tuple[str, float, str]]:
     """Durable batches of ten records, against bare inserts of the same rows with the same settings."""
-    payloads = records(2_000)
     with tempfile.TemporaryDirectory() as folder:
-        store = Store(Path(folder) / "a.sqlite")
-        bare = sqlite3.connect(Path(folder) / "b.sqlite", isolation_level=None)
-        bare.execute("PRAGMA journal_mode=WAL")
-        bare.execute("PRAGMA synchronous=FULL")
-        bare.execute("CREATE TABLE r (device TEXT, boot INTEGER, seq INTEGER, mono INTEGER, payload BLOB)")
-        turn = [0, 0]
+        rate = season.plain_rate(Path(folder), ROUNDS)
+    return [("store: durable records/s in tens", rate["records_per_s"], f"{rate['ratio']:.2f} x bare SQLite inserts")]
 
-        def ours() -> None:
-            turn[0] += 1
-            for i in range(0, len(payloads), 10):
-                store.add(f"d{turn[0]}", [Frame(wire.READING, 0, p) for p in payloads[i : i + 10]])
 
-        def peer() -> None:
-            turn[1] += 1
-            for i in range(0, len(payloads), 10):
-                bare.execute("BEGIN IMMEDIATE")
-                rows = [(f"d{turn[1]}", 1, i + k, 0, p) for k, p in enumerate(payloads[i : i + 10])]
-                bare.executemany("INSERT INTO r VALUES (?, ?, ?, ?, ?)", rows)
-                bare.execute("COMMIT")
+def packing_up() -> list[tuple[str, float, str]]:
+    """Blocks of records squeezed and expanded, against zlib at the same level over the same bytes."""
+    size, block = wire.READING_SIZE, 1024
+    raw = next(season.days(0, 1, 3, 77))[: 20 * block * size]
+    blocks = [raw[i : i + block * size] for i in range(0, len(raw), block * size)]
+    lists = [[b[i : i + size] for i in range(0, len(b), size)] for b in blocks]
 
-        a, b = seconds(ours, peer)
-        store.close()
-        bare.close()
-    return [("store: durable records/s in tens", len(payloads) / a, f"{b / a:.2f} x bare SQLite inserts")]
+    def ours() -> int:
+        return sum(len(packing.squeeze(payloads)) for payloads in lists)
+
+    def peer() -> int:
+        return sum(len(zlib.compress(b, 6)) for b in blocks)
+
+    a, b = seconds(ours, peer)
+    n = len(raw) // size
+    return [
+        ("pack: records/s", n / a, f"{b / a:.2f} x the speed of zlib over the same bytes"),
+        ("  bytes per record", ours() / n, f"{peer() / ours():.2f} x fewer than zlib, of {size} raw"),
+    ]
 
 
 def concluding() -> list[tuple[str, float, str]]:
@@ -154,7 +151,7 @@ def concluding() -> list[tuple[str, float, str]]:
 
 def main() -> int:
     """Print the table, or JSON with --json."""
-    rows = [*decoding(), *storing(), *concluding()]
+    rows = [*decoding(), *storing(), *packing_up(), *concluding()]
     if "--json" in sys.argv:
         print(json.dumps([{"what": w, "value": v, "note": n} for w, v, n in rows]))
         return 0

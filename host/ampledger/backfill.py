@@ -20,7 +20,7 @@ from ampledger.store import Store
 _RECENT = 240  # records back in which what the line harmed is looked for; the board's memory holds a few more
 _WAIT_S = 3.0  # a board that sends nothing more of what was asked for so long is asked again
 _PIECE = 500  # records asked for at once: some seconds, after which a pause takes effect
-_TRIES = 2  # how often a piece is asked for of which nothing more comes
+_TRIES = 4  # how often a piece is asked for of which nothing more comes
 _MOST_SPANS = 10_000  # a board that claims more holes than that is not believed in full
 
 
@@ -79,12 +79,13 @@ class Backfill:
     def harmed(self, boot: int, following: int) -> None:
         """What the line harmed just now goes first: it stands in the board's memory only for a while."""
         recent = self._store.missing(self._device, boot, max(0, following - _RECENT), following)
-        spans = [s for s in (Span(boot, *m) for m in recent) if self._tries.get(s, 0) < _TRIES]
-        if not spans:
+        if not recent:
             return
-        span = Span(boot, spans[0].first, spans[-1].last)
+        span = Span(boot, recent[0][0], recent[-1][1])
         if span == self._asked:
             return
+        for missing in recent:
+            self._tries.pop(Span(boot, *missing), None)  # on a bad line it takes many
         self._put_back()
         self._wanted = [span, *(s for s in self._wanted if s != span)]
         self.turn()

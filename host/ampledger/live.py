@@ -12,6 +12,7 @@ from __future__ import annotations
 import contextlib
 import math
 import queue
+import sqlite3
 import threading
 import time
 import traceback
@@ -304,12 +305,34 @@ class Live:
             return
         self._tried_at = time.monotonic()
         try:
-            self._counts["records"] += self._store.add(self.device, self._unsaved)
+            self._put(self._unsaved)
             self._unsaved = []
             self._save_trouble = ""
         except StoreError as e:
             self._trouble_since_s = self._trouble_since_s if self._save_trouble else self._clock()
             self._save_trouble = str(e)
+
+    def _put(self, frames: list[Frame]) -> None:
+        """
+        Store frames; one that the store can't take for what is in it must not keep the others from the disk: it is
+        put aside, as it came, among what happened. Raises StoreError when it is the disk that refuses.
+        """
+        try:
+            self._counts["records"] += self._store.add(self.device, frames)
+        except StoreError as e:
+            if isinstance(e.__cause__, (sqlite3.Error, OSError)) or e.__cause__ is None:
+                raise
+            if len(frames) > 1:
+                self._put(frames[: len(frames) // 2])
+                self._put(frames[len(frames) // 2 :])
+                return
+            (frame,) = frames
+            values = {"kind": frame.kind, "payload": frame.payload.hex(), "why": plain(e)}
+            self._store.add_event(self._clock(), "happened", "record-set-aside", values, self.device, self._version)
+            kind = "record-set-aside"
+            if kind not in self._faults:
+                self._faults.add(kind)
+                self._happen(kind, "warning", "A record could not be taken into the books", plain(e))
 
     # --- time ---
 
@@ -708,16 +731,20 @@ class Boards:
     def _of(self, board: str | None) -> Live:
         return self.lives.get(board or "", self.shown)
 
+    def _shot(self, board: str | None) -> dict[str, Any]:
+        """A board that has only just come has none yet."""
+        return self._snapshots.get(self._of(board).device) or next(iter(self._snapshots.values()))
+
     def snapshot(self, board: str | None = None) -> dict[str, Any]:
         """The newest snapshot, of a board or of the one that is shown by itself."""
         with self._changed:
-            return self._snapshots[self._of(board).device]
+            return self._shot(board)
 
     def wait(self, n: int, timeout_s: float, board: str | None = None) -> dict[str, Any] | None:
         """The first snapshot with a number above `n`, None when there is none in time."""
         with self._changed:
             self._changed.wait_for(lambda: self._number > n or self._stop.is_set(), timeout_s)
-            return self._snapshots[self._of(board).device] if self._number > n else None
+            return self._shot(board) if self._number > n else None
 
     def history(self, since_n: int, board: str | None = None) -> dict[str, Any]:
         """The last ten minutes, what changed after `since_n`."""

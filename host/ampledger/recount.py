@@ -23,7 +23,6 @@ from ampledger.core.engine import Engine, View
 from ampledger.core.model import Battery, Interval, Start
 from ampledger.decode import Seen, scale_of, tie_of, to_intervals
 from ampledger.errors import ConfigError, StoreError
-from ampledger.interchange import log_intervals
 from ampledger.store import Estimated, Store
 
 _BEFORE_MS = 70_000  # a record is at most a minute long: where reading begins so that the first one wanted has its
@@ -133,6 +132,8 @@ def _imported(
     store: Store, device: str, since_s: float | None, until_s: float | None
 ) -> Iterator[tuple[Seen, tuple[Interval, ...]]]:
     """The rows of an imported log; it has no starts and no counters."""
+    from ampledger.interchange import log_intervals  # the live path needs none of it
+
     for n, interval in enumerate(log_intervals(store, int(device[4:]), since_s, until_s)):
         yield Seen(-1, n, interval.end_s, ()), (interval,)
 

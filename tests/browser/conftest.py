@@ -34,15 +34,15 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture
 def open_page(browser: Any) -> Iterator[Callable[..., Watched]]:
-    """open_page(address, width=…, scheme=…) opens /now and returns it watched; every context is closed afterwards."""
+    """open_page(address, "/now", width=…, scheme=…) opens it and returns it watched; contexts are closed afterwards."""
     pages = []
 
-    def open_(address: str, **more: Any) -> Watched:
+    def open_(address: str, path: str = "/now", **more: Any) -> Watched:
         page = browser_page(browser, **more)
         page.set_default_timeout(10_000)
         pages.append(page)
         watched = Watched(page)
-        page.goto(address + "/now")
+        page.goto(address + path)
         return watched
 
     yield open_

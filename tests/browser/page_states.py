@@ -10,10 +10,18 @@ import copy
 import math
 import threading
 import time
+from collections.abc import Callable
 from typing import Any
 
 #: 2026-09-12T23:30:00Z, inside the demo's invented outing. [unix s]
 SCENE_S = 1_789_255_800.0
+#: What a board says of itself is not to be trusted with the page.
+NASTY = '<img src=x onerror="document.title=1">'
+BOARD = "a1"
+BOARDS = [
+    {"id": "a1", "name": "pico a1 at the tent", "stale": False},
+    {"id": "b2/ü&x", "name": f"pico b2 {NASTY}", "stale": True},
+]
 
 
 def bumps(*parts: tuple[float, float, float]) -> list[float]:
@@ -72,11 +80,17 @@ def base() -> dict[str, Any]:
         },
         "outlook": {"text": "", "early_s": None, "late_s": None},
         "notices": [],
+        "boards": [],
+        "board": BOARD,
+        "fetching": None,
+        "time": {"unsure_s": None, "text": ""},
     }
 
 
 def _live(snap: dict[str, Any]) -> dict[str, Any]:
     snap.update(t=SCENE_S - 0.2, age_s=0.2, stale=False)
+    snap["boards"] = copy.deepcopy(BOARDS[:1])
+    snap["time"] = {"unsure_s": 0.02, "text": "Known to 0.02 s."}
     snap["link"].update(
         state="live",
         text="Records arrive as they should.",
@@ -301,7 +315,16 @@ def stale() -> dict[str, Any]:
     return snap
 
 
-STATES = {f.__name__: f for f in (searching, surplus, even, short_keyed, battery_only, act_now, stale)}
+def two_boards_fetching() -> dict[str, Any]:
+    snap = surplus()
+    snap["boards"] = copy.deepcopy(BOARDS)
+    snap["fetching"] = {"left": 6460, "total": 7700, "paused": False}
+    return snap
+
+
+STATES = {
+    f.__name__: f for f in (searching, surplus, even, short_keyed, battery_only, act_now, stale, two_boards_fetching)
+}
 
 
 def history(now_s: float = SCENE_S, hole: tuple[float, float] = (-260.0, -215.0)) -> dict[str, list[Any]]:
@@ -332,14 +355,83 @@ def history(now_s: float = SCENE_S, hole: tuple[float, float] = (-260.0, -215.0)
     return columns
 
 
+#: What the board counted while `history` has its hole.
+GAPS = [{"t0": SCENE_S - 259.0, "t1": SCENE_S - 215.0, "battery_ah": 0.0041}]
+
+
+def span(
+    since_s: float,
+    until_s: float,
+    points: int = 600,
+    *,
+    begin_s: float = SCENE_S - 40 * 86400,
+    gaps: tuple[tuple[float, float, float | None], ...] = (),
+) -> dict[str, Any]:
+    """
+    An answer to /series: a made-up station with days and nights, its gaps (t0, t1, battery Ah), and sums that fit.
+
+    Records begin at `begin_s` and end with the scene.
+    """
+    first, last = max(since_s, begin_s), min(until_s, SCENE_S)
+    out: dict[str, Any] = {"since": since_s, "until": until_s, "level_s": 1, "t0": [], "t1": [], "battery_c": []}
+    for tap in ("solar", "battery", "load"):
+        for suffix in ("a", "a_min", "a_max", "v", "v_min", "v_max", "ah"):
+            out[f"{tap}_{suffix}"] = []
+    inside = [(a, b, ah) for a, b, ah in gaps if a < last and b > first]
+    width = (until_s - since_s) / points
+    for i in range(int(max(0.0, last - first) / width)):
+        t0, t1 = first + i * width, first + (i + 1) * width
+        if any(a < t1 and b > t0 for a, b, _ in inside):
+            continue
+        hour = ((t0 + t1) / 2 / 3600 - 6) % 24
+        solar = max(0.0, 1.6 * math.sin((hour - 6.5) / 12 * math.pi)) * (0.8 + 0.2 * math.sin(t0 / 1700))
+        sending = width < 3600 and int(t0 / max(60.0, width)) % 9 < 3
+        load = 0.55 + (1.1 if sending else 0.0)
+        out["t0"].append(t0)
+        out["t1"].append(t1)
+        for tap, a, low, high in (
+            ("solar", solar, solar * 0.9, solar * 1.04),
+            ("load", load, 0.54, 9.4 if sending else 0.57),
+            ("battery", solar - load, solar - (9.4 if sending else 0.57), solar - 0.54),
+        ):
+            v = 13.1 + 0.1 * (solar - load)
+            row = {"a": a, "a_min": low, "a_max": high, "v": v, "v_min": v - 0.15, "v_max": v + 0.02}
+            for suffix, value in (row | {"ah": a * width / 3600}).items():
+                out[f"{tap}_{suffix}"].append(value)
+        out["battery_c"].append(16 + 6 * math.sin((hour - 9) / 12 * math.pi))
+    out["gaps"] = [
+        {"t0": a, "t1": b, "solar_ah": None if ah is None else 0.1, "battery_ah": ah, "load_ah": 0.2}
+        for a, b, ah in inside
+    ]
+    out["total"] = {f"{tap}_ah": sum(out[f"{tap}_ah"]) for tap in ("solar", "battery", "load")} | {
+        f"{tap}_gap_ah": sum(g[f"{tap}_ah"] or 0.0 for g in out["gaps"]) for tap in ("solar", "battery", "load")
+    }
+    out["total"] |= {
+        f"{tap}_unknown_s": sum(min(g["t1"], last) - max(g["t0"], first) for g in out["gaps"] if g[f"{tap}_ah"] is None)
+        for tap in ("solar", "battery", "load")
+    }
+    out["gaps_more"] = 0
+    out["unsure_s"] = 0.02
+    half = [0.5 + 0.25 * math.sin(t / 40000) for t in out["t0"]]
+    out["estimates"] = [[t, m, m - 0.08, m + 0.07] for t, m in zip(out["t1"], half, strict=True)][
+        :: max(1, points // 300)
+    ]
+    out["events"] = []
+    return out
+
+
 class FakeSource:
-    """Hands out whatever it was given last. Numbers every snapshot anew."""
+    """Hands out whatever it was given last. Numbers every snapshot anew. `spans` answers /series, `asked` keeps how."""
+
+    spans: Callable[..., dict[str, Any]] = staticmethod(span)
 
     def __init__(self, snap: dict[str, Any], points: dict[str, list[Any]] | None = None) -> None:
         self._changed = threading.Condition()
         self._snap: dict[str, Any] = {}
         self._n = 0
         self._points = points or {key: [] for key in history()}
+        self.gaps: list[dict[str, Any]] = []
+        self.asked: list[tuple[Any, ...]] = []
         self.put(snap)
 
     def put(self, snap: dict[str, Any], *, now: bool = False) -> None:
@@ -356,17 +448,33 @@ class FakeSource:
             self._snap = snap
             self._changed.notify_all()
 
-    def snapshot(self) -> dict[str, Any]:
+    def snapshot(self, board: str | None = None) -> dict[str, Any]:
         with self._changed:
-            return self._snap
+            return self._of(board)
 
-    def wait(self, n: int, timeout_s: float) -> dict[str, Any] | None:
+    def wait(self, n: int, timeout_s: float, board: str | None = None) -> dict[str, Any] | None:
         with self._changed:
-            return self._snap if self._changed.wait_for(lambda: self._n > n, timeout_s) else None
+            return self._of(board) if self._changed.wait_for(lambda: self._n > n, timeout_s) else None
 
-    def history(self, since_n: int) -> dict[str, Any]:
+    def _of(self, board: str | None) -> dict[str, Any]:
+        """As the program does it: a board that is not there is answered with the one that is shown by itself."""
+        known = board is not None and any(there["id"] == board for there in self._snap["boards"])
+        return self._snap | {"board": board} if known else self._snap
+
+    def history(self, since_n: int, board: str | None = None) -> dict[str, Any]:
         keep = [i for i, n in enumerate(self._points["n"]) if n > since_n]
-        return {key: [column[i] for i in keep] for key, column in self._points.items()}
+        return {key: [column[i] for i in keep] for key, column in self._points.items()} | {"gaps": self.gaps}
+
+    def series(self, board: str | None, since_s: float, until_s: float, points: int) -> dict[str, Any]:
+        self.asked.append((board, since_s, until_s, points))
+        return self.spans(since_s, until_s, points)
+
+    def pause_fetching(self, board: str | None, pause: bool) -> None:
+        self.asked.append((board, pause))
+        snap = copy.deepcopy(self._snap)
+        if snap["fetching"]:
+            snap["fetching"]["paused"] = pause
+        self.put(snap)
 
 
 class Feeder:

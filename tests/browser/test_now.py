@@ -166,6 +166,170 @@ def test_chart_points_stay_ten_minutes_and_a_hole_stays_a_hole(open_page: Open) 
         assert cleared == 3
 
 
+def test_records_handed_over_later_are_joined_and_a_gap_that_is_known_never_is(open_page: Open) -> None:
+    with running(FakeSource(states.surplus())) as address:
+        page = open_page(address).page
+        joined, torn, alone = page.evaluate(
+            """async () => {
+              const { Points } = await import("/assets/now/trend.js");
+              const lines = (t, gaps) => {
+                const points = new Points();
+                points.add({ run: "a", n: t.map((_, i) => i), t, solar_a: t.map(() => 1), gaps });
+                return points.lines();
+              };
+              const tens = [1000, 1010, 1020, 1030];
+              return [lines(tens, []).solar_a, lines(tens, [{ t0: 1011, t1: 1019, battery_ah: null }]).solar_a,
+                lines([1000, 1100, 1200], []).t];
+            }"""
+        )
+        # WORKED: ten seconds apart is how the board keeps records, so these are neighbours; the listed gap is not.
+        assert joined == [1, 1, 1, 1]
+        assert torn == [1, 1, None, 1, 1]
+        # WORKED: points 100 s apart have no neighbours: each is drawn as its second, with a hole after it.
+        assert alone == [1_000_000, 1_001_000, 1_001_000, 1_100_000, 1_101_000, 1_101_000, 1_200_000, 1_201_000]
+
+
+def test_a_gap_is_ruled_over_and_carries_what_the_board_counted(open_page: Open) -> None:
+    source = FakeSource(states.short_keyed(), states.history())
+    source.gaps = states.GAPS
+    with running(source) as address:
+        feeder = Feeder(source, states.short_keyed())
+        page = open_page(address).page
+        picture = page.locator("#trend-picture[data-gaps='1']")
+        expect(picture).to_contain_text("battery +0.004 Ah")
+        # The ruling is a pattern, so that it is seen without colour; the lines below it stop at its edges.
+        assert picture.locator("pattern path").count() == 1
+        source.gaps = [{**states.GAPS[0], "battery_ah": None}]
+        expect(picture).to_contain_text("not counted")
+        feeder.close()
+
+
+def test_the_chart_is_read_in_utc_wherever_this_computer_is(open_page: Open) -> None:
+    source = FakeSource(states.short_keyed(), states.history())
+    with running(source) as address:
+        feeder = Feeder(source, states.short_keyed())
+        page = open_page(address).page
+        page.wait_for_selector("#trend-picture[data-points]")
+        page.locator("#trend-picture").evaluate("e => e.scrollIntoView()")
+        box = page.locator("#trend-picture").bounding_box()
+        assert box is not None
+        page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 60)
+        # PRINTED: the ten minutes end at 23:30:00 UTC, whatever Denver's clocks say.
+        expect(page.locator("#trend-picture .hoverlayer")).to_contain_text(re.compile(r"23:2\d:\d\d UTC"))
+        feeder.close()
+
+
+def test_readings_that_stay_away_leave_a_gap_that_grows(open_page: Open) -> None:
+    points = {key: column[:500] for key, column in states.history().items()}
+    source = FakeSource(states.short_keyed(), points)
+    with running(source) as address:
+        feeder = Feeder(source, states.short_keyed())
+        # WORKED: 500 of the 556 points of ten minutes are there, so the last 56 s and more are missing.
+        expect(open_page(address).page.locator("#trend-picture")).to_contain_text("no readings")
+        feeder.close()
+
+
+def test_one_board_needs_no_switch(open_page: Open) -> None:
+    with running(FakeSource(states.surplus())) as address:
+        page = open_page(address).page
+        expect(page.locator("#balance-table")).to_contain_text("1.49 A")
+        expect(page.locator("#boards")).to_be_hidden()
+
+
+def test_the_switch_names_each_board_as_text_and_says_whether_its_data_are_fresh(open_page: Open) -> None:
+    source = FakeSource(states.two_boards_fetching(), states.history())
+    with running(source) as address:
+        feeder = Feeder(source, states.two_boards_fetching())
+        seen = open_page(address)
+        first, second = (seen.page.locator("#boards li").nth(i) for i in (0, 1))
+        expect(first).to_have_text("pico a1 at the tent" + "fresh")
+        expect(second).to_have_text(f"pico b2 {states.NASTY}" + "no fresh data")
+        expect(first.locator("a")).to_have_attribute("aria-current", "page")
+        marks = [item.locator("path").get_attribute("d") for item in (first, second)]
+        assert marks[0] != marks[1], "freshness must be seen without colour"
+        assert seen.page.locator("#boards img").count() == 0 and seen.page.title() == "Now · ampledger"
+
+        second.locator("a").click()
+        expect(seen.page.locator("#boards li").nth(1).locator("a")).to_have_attribute("aria-current", "page")
+        assert urlsplit(seen.page.url).query == "board=b2%2F%C3%BC%26x"
+        assert seen.page.locator("#to-record").get_attribute("href") == "/record?board=b2%2F%C3%BC%26x"
+        seen.page.wait_for_selector("#trend-picture[data-points]")
+        asked = [url for url in seen.asked if "/stream" in url or "/history" in url]
+        assert asked[-1].endswith("board=b2%2F%C3%BC%26x")
+        feeder.close()
+        assert seen.console == []
+
+
+def test_a_board_that_is_not_here_is_said_to_be_missing(open_page: Open) -> None:
+    with running(FakeSource(states.surplus())) as address:
+        page = open_page(address, "/now?board=gone").page
+        expect(page.locator("#boards")).to_contain_text("(gone) is not here; another one is shown")
+
+
+def test_points_of_another_board_never_join_those_of_the_first(open_page: Open) -> None:
+    snap = states.surplus()
+    snap["boards"] = states.BOARDS
+    source = FakeSource(snap, states.history())
+    with running(source) as address:
+        page = open_page(address).page
+        page.wait_for_selector("#trend-picture[data-points]")
+        source._points = {key: column[-50:] for key, column in states.history().items()}
+        snap["board"] = states.BOARDS[1]["id"]
+        source.put(snap)
+        # The program shows another board by itself: what is drawn is of that one alone.
+        page.wait_for_selector("#trend-picture[data-points='50']")
+
+
+def test_fetching_shows_how_far_it_is_and_can_be_paused_from_the_keyboard(open_page: Open) -> None:
+    source = FakeSource(states.two_boards_fetching())
+    with running(source) as address:
+        page = open_page(address, "/now?board=a1").page
+        part = page.locator(".fetching")
+        # WORKED: 6460 of 7700 are left, so 1240 are there.
+        expect(part).to_contain_text("1\u202f240 of 7\u202f700 records fetched from the board; live readings go first")
+        bar = part.locator("progress")
+        assert (bar.get_attribute("value"), bar.get_attribute("max")) == ("1240", "7700")
+        part.get_by_role("button", name="Pause").focus()
+        page.keyboard.press("Enter")
+        expect(part).to_contain_text("paused, live readings go on")
+        assert source.asked == [("a1", True)]
+        expect(part.get_by_role("button", name="Go on")).to_be_focused()
+        page.keyboard.press("Space")
+        expect(part).to_contain_text("live readings go first")
+        assert source.asked == [("a1", True), ("a1", False)]
+        done = states.two_boards_fetching()
+        done["fetching"] = None
+        source.put(done)
+        expect(part).to_be_hidden()
+
+
+def test_a_page_of_an_earlier_run_may_still_pause(open_page: Open) -> None:
+    source = FakeSource(states.two_boards_fetching())
+    with running(source) as address:
+        page = open_page(address).page
+        page.context.add_cookies([{"name": "_csrf_token", "value": "of-another-run", "url": address}])
+        page.get_by_role("button", name="Pause").click()
+        # The refusal brings the right token, and the page asks once more.
+        expect(page.locator(".fetching")).to_contain_text("paused")
+        assert source.asked == [("a1", True)]
+
+
+def test_a_pause_that_is_refused_says_why(open_page: Open) -> None:
+    source = FakeSource(states.two_boards_fetching())
+    with running(source) as address:
+        page = open_page(address).page
+        page.route("**/fetch", lambda route: route.fulfill(status=503, body="The board is <b>busy</b>."))
+        page.get_by_role("button", name="Pause").click()
+        expect(page.locator(".fetching")).to_contain_text("Not changed. The board is <b>busy</b>.")
+        assert source.asked == []
+
+
+def test_how_far_times_may_be_off_stands_with_the_link(open_page: Open) -> None:
+    with running(FakeSource(states.surplus())) as address:
+        rows = open_page(address).page.locator("#link-panel dl")
+        expect(rows).to_contain_text("Clock" + states.surplus()["time"]["text"])
+
+
 def test_charge_is_a_range_with_its_grounds(open_page: Open) -> None:
     with running(FakeSource(states.battery_only())) as address:
         page = open_page(address).page
@@ -305,7 +469,13 @@ def test_screen_readers_hear_a_changed_verdict_but_not_a_changed_figure(open_pag
 
 
 @pytest.mark.parametrize(
-    ("name", "width"), [*((name, 390) for name in sorted(states.STATES)), ("short_keyed", 320), ("act_now", 683)]
+    ("name", "width"),
+    [
+        *((name, 390) for name in sorted(states.STATES)),
+        ("short_keyed", 320),
+        ("two_boards_fetching", 320),
+        ("act_now", 683),
+    ],
 )
 def test_narrow_windows_never_scroll_sideways(open_page: Open, name: str, width: int) -> None:
     # 390 is the phone, 320 the narrowest that WCAG 2.2 "Reflow" asks for, 683 a laptop at 200 % zoom.

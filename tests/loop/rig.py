@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from ampledger import wire
+from ampledger import packing, wire
 from ampledger.core.engine import Engine
 from ampledger.core.model import Battery, Start
 from ampledger.decode import Decoder
@@ -98,12 +100,15 @@ class Rig:
 
     def stored(self) -> dict[tuple[int, int], bytes]:
         """(boot, seq) -> payload of all stored readings, read by a connection of its own."""
-        import contextlib
-        import sqlite3
-
         with contextlib.closing(sqlite3.connect(self.data)) as db:
-            rows = db.execute("SELECT boot, seq, payload FROM reading").fetchall()
-        return {(boot, seq): payload for boot, seq, payload in rows}
+            boots = dict(db.execute("SELECT id, boot FROM start").fetchall())
+            rows = db.execute("SELECT start, seq, payload FROM reading").fetchall()
+            packs = db.execute("SELECT start, data FROM pack").fetchall()
+        out = {(boots[start], seq): payload for start, seq, payload in rows}
+        for start, data in packs:
+            for payload in packing.expand(data):
+                out[boots[start], wire.take_reading(payload).seq] = payload
+        return out
 
     def sent(self) -> dict[tuple[int, int], bytes]:
         """The same of all readings that the firmware ever wrote, before the line could harm them."""

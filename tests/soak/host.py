@@ -29,8 +29,10 @@ import threading
 import time
 import traceback
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+from ampledger import backfill
 from ampledger import live as live_module
 from ampledger.core.engine import Engine
 from ampledger.core.model import Battery, Start
@@ -39,7 +41,7 @@ from ampledger.live import Boards
 from ampledger.store import Store
 
 EVERY_S = 0.05
-PACKED_BEYOND = 1500  # newest records that stay unpacked; 20,000 in the program
+PACKED_BEYOND = 300  # newest records of a start that stay unpacked; 20,000 in the program
 
 
 class Teller:
@@ -81,8 +83,10 @@ def facts(boards: Boards) -> dict[str, Any]:
             "state": shot["link"]["state"],
             "stale": shot["stale"],
             "left": one.fetch.left,
+            "asked": str((one.fetch._asked, one.fetch._wanted[:3], list(one.fetch._questions), one.busy)),
             "busy": one.fetch.busy or one.busy,
             "unsaved": len(one._unsaved),
+            "trouble": one._save_trouble,
             "records": shot["link"]["records"],
             "bad": shot["link"]["bad_frames"],
             "text": shot["link"]["text"],
@@ -136,11 +140,11 @@ def obey(line: str, store: Store, boards: Boards, clocks: Clocks, teller: Teller
     if verb == "step":
         clocks.step_s += float(rest)
     elif verb == "full":
-        with store._busy:
+        with store._guard:
             pages = db.execute("PRAGMA page_count").fetchone()[0]
             db.execute(f"PRAGMA max_page_count = {pages}")
     elif verb == "free":
-        with store._busy:
+        with store._guard:
             db.execute("PRAGMA max_page_count = 1073741823")
     elif verb == "choke":
         # Whatever grows beyond what the WAL has now is refused by the system, as on a full disk.
@@ -176,7 +180,10 @@ def main() -> int:
     teller = Teller()
     clocks = Clocks(args.time, args.start)
     clocks.step_s = args.step
-    live_module._PACK_EVERY_S = 1.0  # type: ignore[misc]
+    live_module._PACK_EVERY_S = 20.0  # type: ignore[misc]
+    # How long is waited for a board, and how often it is looked for harm, is by the box's time as well.
+    box_time = SimpleNamespace(time=clocks.utc, monotonic=clocks.ticks)
+    live_module.time = backfill.time = box_time  # type: ignore[attr-defined]
     try:
         store = Store(args.data)
     except BoxError as e:

@@ -39,6 +39,7 @@ from typing import Any
 
 from ampledger import wire
 from ampledger.decode import Decoder
+from ampledger.interchange import log_intervals, read_file
 from ampledger.simbox.bench import Bench
 from ampledger.simbox.box import Box
 from ampledger.store import Store
@@ -46,7 +47,9 @@ from common import TOP
 from loop.soak import Run, books, counts, faults, station
 
 UNKEPT_S = 45.0  # box seconds in which the board brings to its flash what no host acknowledged
+LOOKED_S = 6.0  # box seconds after which a host has noticed what the line harmed, and has it
 LAST_WORDS = 3  # records in a USB buffer and under way
+FIRST, SECOND = "a5b0000000000001", "a5b0000000000002"  # what the boards call themselves
 ATTENDED = 20.0  # box seconds a second while a host listens
 ALONE = 2000.0
 
@@ -64,6 +67,10 @@ class Ending(Box):
 
     def advance(self, t_s: float) -> None:
         self._inner.advance(t_s)
+        self.tell(t_s)
+
+    def tell(self, t_s: float) -> None:
+        """Replaced by whoever wants to know the time at once."""
 
     def mean(self, tap: str, t0_s: float, t1_s: float) -> tuple[float, float]:
         if t1_s <= self._ends_s:
@@ -99,6 +106,10 @@ class Shared:
     def _run(self) -> None:
         while not self._stop.wait(0.002):
             self._view[0] = self._now()
+
+    def at(self, box_s: float) -> None:
+        """It is now so late."""
+        self._view[0] = box_s
 
     def slept(self, seconds: float) -> None:
         """So many box seconds passed while the computer slept."""
@@ -141,7 +152,7 @@ class Child:
                         self.codes.update(b["codes"])
                         self.faults += [f for f in b["faults"] if f not in self.faults]
                     continue
-                if "fault" in said:
+                if "fault" in said and said["fault"] not in self.faults:
                     self.faults.append(said["fault"])
                 self.ended = said.get("ended", self.ended)
                 self.said.append(said)
@@ -186,7 +197,9 @@ class Ledger:
 class Ordeal:
     """One run: `go(minutes)` returns the ledger. Everything lies in `folder`."""
 
-    def __init__(self, folder: Path, seed: int, say: Callable[[str], None] | None = None, hours: float = 400.0) -> None:
+    def __init__(
+        self, folder: Path, seed: int, say: Callable[[str], None] | None = None, hours: float = 400.0, boards: int = 1
+    ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder, self.seed = folder, seed
         self.r = random.Random(seed)
@@ -194,18 +207,28 @@ class Ordeal:
         self.box = Ending(station(seed, hours))
         self.bench = Bench(self.box, folder / "port", speed=ATTENDED, flash="littlefs", seed=seed)
         self.bench.sent = bytearray()
+        self.second: Bench | None = None
+        if boards == 2:
+            self.second = Bench(station(seed + 1, hours), folder / "port-2", speed=ATTENDED / 4, seed=seed + 1)
+            self.second.sent = bytearray()
+            answer = self.second._answer
+            self.second._ops[ord("U")] = lambda *_: answer(bytes.fromhex(SECOND))
         self._noisy_commands()
         self.clock = Shared(folder / "time", lambda: self.bench.now_s)
+        self.box.tell = self.clock.at  # type: ignore[method-assign]
         self.run = Run()
         self.ledger = Ledger()
         self.child: Child | None = None
         self.step_s = 0.0
         self.unkept_since: float | None = None  # box time since when the board may hold what nothing else does
         self.starved = False
+        self._unsettled_at = 0.0
         self.commands_flip = 0.0
         self._say = say or (lambda _: None)
         self._files = 0
         self.imports: dict[Path, bool] = {}
+        self.device_of: dict[int, str] = {}  # start -> board
+        self.said: list[dict[str, Any]] = []
 
     def _noisy_commands(self) -> None:
         """The bench harms what the board sends; here also what the host sends, but never into a Ctrl-C."""
@@ -245,7 +268,7 @@ class Ordeal:
     def view(self) -> dict[str, Any]:
         """What the host last said of the board."""
         boards = self.child.boards if self.child is not None else {}
-        return next(iter(boards.values()), {})
+        return dict(boards.get(FIRST, {}))
 
     def live(self) -> bool:
         """Whether the host shows fresh readings."""
@@ -254,8 +277,13 @@ class Ordeal:
 
     def settled(self) -> bool:
         """Whether the host has everything that the board holds, and all of it is on the disk."""
-        v = self.view
-        return self.live() and not v["busy"] and not v["left"] and not v["unsaved"]
+        boards = self.child.boards if self.child is not None else {}
+        there = 1 if self.second is None else 2
+        return (
+            self.live()
+            and len(boards) == there
+            and all(v["state"] == "live" and not (v["busy"] or v["left"] or v["trouble"]) for v in boards.values())
+        )
 
     # --- the host ---
 
@@ -263,11 +291,14 @@ class Ordeal:
         """A host starts."""
         command = [sys.executable, str(TOP / "tests" / "soak" / "host.py"), "--data", str(self.data)]
         command += ["--time", str(self.clock.path), "--start", str(self.box.start_unix_s), "--step", str(self.step_s)]
-        self.child = Child([*command, str(self.folder / "port")], self.folder / "errors.txt")
+        ports = [str(self.folder / "port")] + ([] if self.second is None else [str(self.folder / "port-2")])
+        self.r.shuffle(ports)
+        self.child = Child([*command, *ports], self.folder / "errors.txt")
         self.starved = False
 
     def _gone(self) -> None:
         assert self.child is not None
+        self.said += self.child.said
         self.ledger.faults += [f for f in self.child.faults if f not in self.ledger.faults]
         if self.child.ended:
             self.ledger.faults.append(f"the host would not start: {self.child.ended}")
@@ -305,7 +336,10 @@ class Ordeal:
         if self.bench.faults.flip or self.commands_flip:
             return False
         if self.child is not None:
-            return self.settled()
+            # The host looks every two seconds for what the line harmed.
+            if not self.settled():
+                self._unsettled_at = self.bench.now_s
+            return self.bench.now_s - self._unsettled_at > LOOKED_S
         return self.unkept_since is not None and self.bench.now_s - self.unkept_since > UNKEPT_S
 
     # --- what happens to it ---
@@ -314,6 +348,23 @@ class Ordeal:
         """The cable is pulled for a while."""
         self.bench.unplug(self.r.choice((0.5, 3.0, 20.0, 60.0)) * self.r.uniform(0.5, 1.5))
         self.ledger.done["unplugs"] += 1
+        self.pause(self.r.uniform(0.1, 4.0))
+
+    def swap(self) -> None:
+        """The boards come back on each other's ports; or the second one's cable is pulled."""
+        if self.second is None:
+            return
+        if self.r.random() < 0.5:
+            self.second.unplug(self.r.uniform(0.5, 20.0))
+            self.ledger.done["unplugs"] += 1
+            return
+        for bench in (self.bench, self.second):
+            bench.ask(bench._unplug_now)
+        self.bench.link, self.second.link = self.second.link, self.bench.link
+        self.pause(self.r.choice((0.0, 0.01, 0.3, 2.0)))
+        for bench in self.r.sample((self.bench, self.second), 2):
+            bench.ask(bench.plug_in)
+        self.ledger.done["ports swapped"] += 1
         self.pause(self.r.uniform(0.1, 4.0))
 
     def sleep(self) -> None:
@@ -365,7 +416,7 @@ class Ordeal:
         if self.child is None or not self.starved:
             return
         self.child.say(self._hungry)
-        if self.until(lambda: self.view and not self.view["unsaved"], 30.0):
+        if self.until(lambda: self.view and not self.view["trouble"], 30.0):
             self.starved = False
         else:
             self.ledger.finds.append(f"30 s after the disk had room again: {self.view}")
@@ -390,6 +441,7 @@ class Ordeal:
 
     def restart_board(self) -> None:
         """The board alone loses its power, or everything does."""
+        self._unsettled_at = self.bench.now_s
         if not self.until(self.kept, 3.0):
             return
         if self.r.random() < 0.5:
@@ -499,6 +551,7 @@ class Ordeal:
             (self.pause_fetching, 1),
             (self.leave, 1),
             (self.alone, 2),
+            (self.swap, 0 if self.second is None else 4),
             strict=True,
         )
         if self.child is not None and not self.child.alive:
@@ -514,20 +567,22 @@ class Ordeal:
                 self.pause(self.r.uniform(0.0, 1.5))
         self.r.choices(what, weights)[0]()
         if self.r.random() < 0.7:
-            self.pause(self.r.uniform(0.0, 2.5))
+            self.pause(self.r.uniform(0.0, 1.5))
         if self.r.random() < 0.15:
             self.until(self.settled, 10.0)
 
     def go(self, minutes: float) -> Ledger:
         """Run for so many minutes of wall time, and count."""
         began = time.monotonic()
-        with self.bench:
+        with contextlib.ExitStack() as stack:
+            stack.enter_context(self.bench)
+            if self.second is not None:
+                stack.enter_context(self.second)
             try:
                 while time.monotonic() - began < minutes * 60:
                     self.turn()
-                    self._say(
-                        f"{time.monotonic() - began:6.1f} s  box {self.bench.now_s / 3600:7.2f} h  {dict(self.ledger.done)}"
-                    )
+                    box_h = self.bench.now_s / 3600
+                    self._say(f"{time.monotonic() - began:6.1f} s  box {box_h:7.2f} h  {dict(self.ledger.done)}")
                 self._end()
             finally:
                 if self.child is not None:
@@ -557,6 +612,8 @@ class Ordeal:
             self.bench.plug_in()
 
         self.bench.ask(well)
+        if self.second is not None:
+            self.second.ask(self.second.plug_in)
         if self.child is None:
             self.begin()
         if self.step_s and self.child is not None:
@@ -564,15 +621,17 @@ class Ordeal:
             self.step_s = 0.0
         began = self.bench.now_s
         self.until(lambda: self.bench.now_s > began + 30.0, 60)
-        calm = [0.0]
+        calm = [time.monotonic()]
+        why: list[str] = []
 
         def whole() -> bool:
             if not self.settled():
                 calm[0] = time.monotonic()
+                why.append(str(self.view))
             return time.monotonic() - calm[0] > 4.0
 
-        if not self.until(whole, 120):
-            self.ledger.finds.append(f"not settled after 120 s: {self.view}")
+        if not self.until(whole, 60):
+            self.ledger.finds.append(f"not settled after 60 s: {why[-1]}")
         self.leave()
 
     # --- the ledger ---
@@ -580,12 +639,14 @@ class Ordeal:
     def sent(self) -> dict[tuple[int, int], bytes]:
         """(start, number) -> payload of every record that the firmware wrote to the line."""
         out: dict[tuple[int, int], bytes] = {}
-        for frame in Decoder().feed(b"\0" + bytes(self.bench.sent or b"")):
-            if frame.kind in (wire.READING, wire.RECALLED):
-                r = wire.take_reading(frame.payload)
-                before = out.setdefault((r.boot, r.seq), frame.payload)
-                if before != frame.payload:
-                    self.ledger.finds.append(f"the board wrote record {r.seq} of {r.boot} in two ways")
+        for bench, device in ((self.bench, FIRST), (self.second, SECOND)):
+            for frame in Decoder().feed(b"\0" + bytes(bench.sent or b"") if bench is not None else b""):
+                if frame.kind in (wire.READING, wire.RECALLED):
+                    r = wire.take_reading(frame.payload)
+                    self.device_of[r.boot] = device
+                    before = out.setdefault((r.boot, r.seq), frame.payload)
+                    if before != frame.payload:
+                        self.ledger.finds.append(f"the board wrote record {r.seq} of {r.boot} in two ways")
         return out
 
     def _check(self) -> None:
@@ -601,7 +662,6 @@ class Ordeal:
         missing: dict[int, list[int]] = {}
         for boot, seq in sent.keys() - stored.keys():
             missing.setdefault(boot, []).append(seq)
-        newest = max(stored, key=lambda k: wire.take_reading(stored[k]).mono_ms) if stored else (0, 0)
         for boot, seqs in missing.items():
             tail = sorted(starts[boot])[-len(seqs) :]
             if sorted(seqs) == tail and len(tail) <= LAST_WORDS and self.bench.faults.resets:
@@ -618,6 +678,11 @@ class Ordeal:
             holes += len(gaps)
             if gaps:
                 finds.append(f"start {boot} has no record of {spans(gaps)} of {max(seqs) + 1}, never seen on the line")
+        with contextlib.closing(Store(self.data, look=True)) as store:
+            for device in store.devices():
+                for boot, _ in store.starts(device):
+                    if self.device_of.get(boot, device) != device:
+                        finds.append(f"WRONG board: start {boot} of {self.device_of[boot]} is stored as of {device}")
         if lost:
             where: dict[int, list[int]] = {}
             for boot, seq in lost:
@@ -628,7 +693,6 @@ class Ordeal:
             finds.append(f"WRONG bytes: {wrong[:10]}")
         if twice:
             finds.append(f"TWICE: {twice[:10]}")
-        del newest
         f |= {
             "records_sent": len(sent),
             "records": len(stored),
@@ -639,18 +703,65 @@ class Ordeal:
             "duplicated": len(twice),
             "wrong": len(wrong),
         }
+        f["beside_wrong"] = self._beside(stored)
         f["sums_wrong"] = sums_wrong(self.data, finds)
-        f["books"] = books(SimpleNamespace(data=self.data, bench=self.bench), self.run)  # type: ignore[arg-type]
+        f["books"] = {"channels": {}}
+        if self.second is None:
+            f["books"] = books(SimpleNamespace(data=self.data, bench=self.bench), self.run)  # type: ignore[arg-type]
         for name, line in f["books"]["channels"].items():
             if line["left_over"] or line["missing_at_the_end"] or line["runs"] != line["power_losses"] + 1:
                 finds.append(f"BOOKS of {name}: {line}")
+        same = {
+            "board restarted, chips counted on": "board restarts",
+            "power cut": "power cuts",
+            "chip lost power": "chips' power losses",
+            "hung bus": "bus errors",
+        }
         for what, n in self.run.done.items():
-            self.ledger.done[{"board restarted, chips counted on": "board restarts", "power cut": "power cuts"}.get(what, what)] += n
+            self.ledger.done[same.get(what, what)] += n
         f["flash_errors"] = list(self.bench.flash_chip.errors) if self.bench.flash_chip else []
         f["resets"] = dict(Counter(self.bench.faults.resets))
         for why in set(self.bench.faults.resets) - {"power", "cut"}:
             finds.append(f"the board was reset by: {why}")
         f["faults"] = len(self.ledger.faults)
+
+
+    def _beside(self, stored: dict[tuple[int, int], bytes]) -> int:
+        """Copies that are not whole, and imports that are there in part, twice, or not although it was said so."""
+        before = len(self.ledger.finds)
+        finds = self.ledger.finds
+        for copy in sorted(self.folder.glob("copy-*.sqlite")):
+            try:
+                copied, twice = stored_records(copy)
+            except Exception as e:
+                finds.append(f"COPY {copy.name} can't be read: {e!r}")
+                continue
+            if twice or not copied.items() <= stored.items():
+                finds.append(f"COPY {copy.name} has other records than the store")
+        made = {s["path"] for s in self.said if s.get("did") == "backup" and "path" in s}
+        for path in made:
+            if not Path(path).is_file():
+                finds.append(f"COPY {path} was said to be made and is not there")
+        for rest in self.folder.glob("*.part*"):
+            self.ledger.done["copies cut short by a kill"] += rest.suffix == ".part"
+        for said in self.said:
+            if said.get("what") == "import" and "refused" in said and self.imports[Path(said["path"])]:
+                finds.append(f"IMPORT of a good log refused: {said['refused']}")
+            if said.get("what") == "backup" and "refused" in said:
+                self.ledger.done["backups refused"] += 1
+        with contextlib.closing(Store(self.data, look=True)) as store:
+            logs = {str(log["name"]): log for log in store.logs()}
+            if len(logs) != len(store.logs()):
+                finds.append("IMPORT: a log is there twice")
+            for said in self.said:
+                if said.get("did") == "import" and "path" in said and Path(said["path"]).name not in logs:
+                    finds.append(f"IMPORT of {said['path']} was said to be done and is not there")
+            for name, log in logs.items():
+                wanted = read_file(self.folder / name, sort=True).intervals
+                found = list(log_intervals(store, log["id"]))
+                if list(wanted) != found:
+                    finds.append(f"IMPORT of {name}: {len(found)} intervals are not the {len(wanted)} of the file")
+        return len(finds) - before
 
 
 def spans(numbers: list[int]) -> str:
@@ -693,25 +804,30 @@ def stored_records(data: Path) -> tuple[dict[tuple[int, int], bytes], list[tuple
 
 
 def sums_wrong(data: Path, finds: list[str]) -> int:
-    """How many rows of the derived tables are not what a sum from nothing gives."""
-    import sqlite3
+    """How many runs and sums, as the store tells them, are not what adding up from nothing gives."""
 
-    def rows() -> dict[str, set[Any]]:
-        with contextlib.closing(sqlite3.connect(data)) as db:
-            return {t: set(db.execute(f"SELECT * FROM {t}")) for t in ("run", "rollup")}
+    def told(store: Store) -> dict[str, set[Any]]:
+        out: dict[str, set[Any]] = {}
+        for device in store.devices():
+            for boot, _ in store.starts(device):
+                out[f"runs of {boot}"] = set(store.runs(device, boot))
+                for level in (1, 60, 900):
+                    rows = store.rolled(device, boot, level, 0, 1 << 50)
+                    out[f"sums of {boot} over {level} s"] = {row.item() for row in rows}
+        return out
 
+    wrong = 0
     with contextlib.closing(Store(data)) as store:
-        before = rows()
+        before = told(store)
         for device in store.devices():
             store.resum(device)
-        after = rows()
-    wrong = 0
-    for table in before:
-        differ = before[table] ^ after[table]
+        after = told(store)
+    for what in before:
+        differ = before[what] ^ after[what]
         wrong += len(differ)
         if differ:
-            only = sorted(before[table] - after[table])[:2], sorted(after[table] - before[table])[:2]
-            finds.append(f"SUMS: {len(differ)} rows of {table} differ from a sum from nothing; for example {only}")
+            only = sorted(before[what] - after[what])[:2], sorted(after[what] - before[what])[:2]
+            finds.append(f"SUMS: {len(differ)} {what} differ from a sum from nothing; for example {only}"[:1500])
     return wrong
 
 
@@ -720,7 +836,8 @@ if __name__ == "__main__":
 
     seed, minutes = int(sys.argv[1]), float(sys.argv[2])
     where = Path(sys.argv[3]) if len(sys.argv) > 3 else Path(tempfile.mkdtemp(prefix="soak-"))
-    ledger = Ordeal(where, seed, lambda t: print(t, file=sys.stderr, flush=True)).go(minutes)
+    boards = int(os.environ.get("BOARDS", "1"))
+    ledger = Ordeal(where, seed, lambda t: print(t, file=sys.stderr, flush=True), boards=boards).go(minutes)
     print(json.dumps({"done": ledger.done, "figures": ledger.figures, "finds": ledger.finds}, indent=1, default=str))
     for fault in ledger.faults:
         print("FAULT", fault)

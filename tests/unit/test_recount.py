@@ -185,7 +185,7 @@ def test_a_battery_that_was_told_in_between_counts_from_then_on(tmp_path: Path) 
     run.store.tell(T0 + 100.0, "a", "charge", {"soc": 0.5, "sd": 0.01})
     rebuild(run.store, "a", Battery(20.0), 0.2)
     rows = run.store.estimates("a", T0, T0 + 1e6)
-    assert [round(r.capacity_ah) for r in rows if r.time_s <= T0 + 100] == [20, 20]
+    assert [round(r.capacity_ah) for r in rows if r.time_s <= T0 + 100] == [20, 20, 20]
     assert {round(r.capacity_ah) for r in rows if r.time_s > T0 + 100} == {6}
     assert all(0.4 < r.soc < 0.52 for r in rows if r.time_s > T0 + 100)
     run.store.close()

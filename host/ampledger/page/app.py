@@ -4,12 +4,15 @@ The web server of the page: routes, the push stream and who may talk to it.
 In: a `Source`, which hands out numbered snapshots. Out: `create_server` builds
 the Flask application, `serve` runs it under waitress. It sends the newest
 snapshot and never a queue of old ones, keeps no state but the number of open
-streams, and answers nobody but pages that this very server delivered.
+streams, and answers nobody but pages that this very server delivered. One
+request changes anything (`POST /fetch`), and that needs this run's token; no
+path, name or number that comes from a browser ever becomes a file's name.
 """
 
 from __future__ import annotations
 
 import hashlib
+import hmac
 import json
 import math
 import mimetypes
@@ -24,7 +27,8 @@ import dash
 import flask
 from waitress.server import create_server as _waitress_server
 
-from ampledger.page.layout import INDEX, VIEWS, now_layout
+from ampledger.errors import BoxError, ConfigError, plain
+from ampledger.page.layout import INDEX, VIEWS, page_layout
 
 ASSETS = Path(__file__).parent / "assets"
 
@@ -40,6 +44,14 @@ PACE_S = 0.2
 MAX_BODY = 64 * 1024
 #: What may wait in memory for one slow reader before its stream blocks (several snapshots). [byte]
 SLOW_READER = 64 * 1024
+#: Cookie and header in which a page hands back this run's token. The page's framework uses the same two by itself.
+TOKEN_COOKIE, TOKEN_HEADER = "_csrf_token", "X-CSRFToken"
+#: Most columns that a span is drawn with, and fewest. [-]
+MOST_POINTS, FEWEST_POINTS = 4000, 2
+#: No moment that makes sense lies farther from 1970 (it would be the year 5138). [s]
+FARTHEST_S = 1e11
+#: A board's name in an address is not longer. [character]
+LONGEST_NAME = 200
 
 _FULL = (
     f"All {STREAM_LIMIT} live streams of this server are in use, so this page would stand still. "
@@ -48,16 +60,26 @@ _FULL = (
 
 
 class Source(Protocol):
-    """Where snapshots come from. Called from several threads at once."""
+    """
+    Where snapshots come from. Called from several threads at once.
 
-    def snapshot(self) -> dict[str, Any]:
+    `board` is the id of the board to tell of; None, and an id that is not there, mean the one shown by itself.
+    """
+
+    def snapshot(self, board: str | None = None) -> dict[str, Any]:
         """The newest snapshot; its "n" grows by at least one with every new one."""
 
-    def wait(self, n: int, timeout_s: float) -> dict[str, Any] | None:
+    def wait(self, n: int, timeout_s: float, board: str | None = None) -> dict[str, Any] | None:
         """Block until there is a snapshot numbered above `n` and return the newest; None after `timeout_s`."""
 
-    def history(self, since_n: int) -> dict[str, Any]:
+    def history(self, since_n: int, board: str | None = None) -> dict[str, Any]:
         """Columns of the 1 s points of the last ten minutes whose number is above `since_n`; None marks a gap."""
+
+    def series(self, board: str | None, since_s: float, until_s: float, points: int) -> dict[str, Any]:
+        """Any span of what is stored, see `ampledger.series`. Raises ConfigError, StoreError."""
+
+    def pause_fetching(self, board: str | None, pause: bool) -> None:
+        """Stop or go on fetching what a board kept while nobody listened."""
 
 
 def create_server(
@@ -69,7 +91,7 @@ def create_server(
     Parameters
     ----------
     source : Source
-        Snapshots and history.
+        Snapshots, history, any span of the record.
     port : int
         Port the server will listen on; a request that names another one in its Host header is refused.
     extra_hosts : tuple of str
@@ -80,21 +102,22 @@ def create_server(
     Returns
     -------
     flask.Flask
-        Run it with `serve`. `extensions["ampledger"]` holds the run id and the number of open streams.
+        Run it with `serve`. `extensions["ampledger"]` holds the run id, this run's token and the number of open
+        streams.
     """
     # The Windows registry may map .js to text/plain, which `nosniff` then turns into a dead page.
     mimetypes.add_type("text/javascript", ".js")
     mimetypes.add_type("text/css", ".css")
     mimetypes.add_type("image/svg+xml", ".svg")
 
-    server = flask.Flask("ampledger.page", static_folder=None)
-    server.config["MAX_CONTENT_LENGTH"] = MAX_BODY
+    server = flask.Flask("ampledger.page", static_folder=None, template_folder=None)
+    server.config.update(MAX_CONTENT_LENGTH=MAX_BODY, DEBUG=False)  # an environment variable could turn that on
     streams = _Streams(STREAM_LIMIT)
-    run = secrets.token_hex(8)
-    server.extensions["ampledger"] = {"run": run, "streams": streams, "stop": threading.Event()}
+    run, token = secrets.token_hex(8), secrets.token_urlsafe(24)
+    server.extensions["ampledger"] = {"run": run, "token": token, "streams": streams, "stop": threading.Event()}
 
     policy: dict[str, str] = {}
-    _guard(server, port, extra_hosts, policy)
+    _guard(server, port, extra_hosts, token, policy)
     # Taken once: a page must compare itself with what this run serves, not with files changed since.
     version = page_version()
     _data_routes(server, source, streams, {"run": run, "page": version}, heartbeat_s)
@@ -117,7 +140,11 @@ def make_wsgi_server(app: flask.Flask, host: str, port: int) -> Any:
         # A page that stops reading must block its own stream instead of filling memory with old snapshots.
         outbuf_high_watermark=SLOW_READER,
         max_request_body_size=MAX_BODY,
+        max_request_header_size=MAX_BODY,
         connection_limit=100,
+        # Connections on which nothing is asked must not keep others out for long.
+        channel_timeout=20,
+        cleanup_interval=5,
     )
 
 
@@ -170,37 +197,93 @@ def _data_routes(
 
     @server.get("/stream")
     def stream() -> flask.Response:
+        board = _board(flask.request.args.get("board"))
         if flask.request.method == "HEAD":
             return flask.Response(mimetype="text/event-stream")
         leave = streams.enter()
         if leave is None:
             return flask.Response(_FULL, 503, {"Retry-After": "5"}, mimetype="text/plain")
         gone = flask.request.environ.get("waitress.client_disconnected", bool)
-        response = flask.Response(_events(source, hello, heartbeat_s, lambda: stop.is_set() or gone()))
+        response = flask.Response(_events(source, hello, heartbeat_s, lambda: stop.is_set() or gone(), board))
         response.mimetype = "text/event-stream"
         response.call_on_close(leave)
         return response
 
     @server.get("/history")
     def history() -> flask.Response:
+        args = flask.request.args
         try:
-            since_n = int(flask.request.args.get("since", "-1"))
-        except ValueError:
-            return flask.Response("`since` is the number of the last point you have, a whole number.\n", 400)
-        return _json({**source.history(since_n), "run": hello["run"]})
+            since_n = int(args.get("since", "-1"))
+        except ValueError as e:
+            raise ConfigError("`since` is the number of the last point you have, a whole number.") from e
+        return _json({**source.history(since_n, _board(args.get("board"))), "run": hello["run"]})
+
+    @server.get("/series")
+    def series() -> flask.Response:
+        args = flask.request.args
+        since_s, until_s = (_number(args.get(name), name, -FARTHEST_S, FARTHEST_S) for name in ("since", "until"))
+        points = _number(args.get("points", "1000"), "points", FEWEST_POINTS, MOST_POINTS)
+        if since_s >= until_s:
+            raise ConfigError("`since` must be before `until`; both are seconds since 1970-01-01 00:00 UTC.")
+        return _json(source.series(_board(args.get("board")), since_s, until_s, int(points)))
+
+    @server.post("/fetch")
+    def fetch() -> flask.Response:
+        try:
+            wish = json.loads(flask.request.get_data())
+        except (ValueError, RecursionError):
+            wish = None
+        if not isinstance(wish, dict) or not isinstance(wish.get("pause"), bool):
+            raise ConfigError('Send {"board": its id or null, "pause": true or false}.')
+        board = wish.get("board")
+        if board is not None and not isinstance(board, str):
+            raise ConfigError("`board` is the id of a board, or null for the one that is shown.")
+        source.pause_fetching(_board(board), wish["pause"])
+        return flask.Response(status=204)
 
     @server.get("/health")
     def health() -> flask.Response:
         n = source.snapshot().get("n")
         return _json({"ok": True, "run": hello["run"], "n": n, "streams": streams.open, "streams_limit": streams.limit})
 
+    @server.errorhandler(BoxError)
+    def refused(e: BoxError) -> flask.Response:
+        """What was asked can't be done: 400 when asking otherwise would help, 503 when it may be tried again."""
+        return _refuse(400 if isinstance(e, ConfigError) else 503, plain(e, 1000))
+
+    @server.errorhandler(dash.exceptions.DependencyException)
+    def no_file(_: Exception) -> flask.Response:
+        """A file that is none of the framework's packages'."""
+        return _refuse(404, "There is no such file.")
+
+
+def _board(text: str | None) -> str | None:
+    """The board that is asked for; empty means the one that is shown by itself."""
+    if text is not None and len(text) > LONGEST_NAME:
+        raise ConfigError(f"`board` is the id of a board, at most {LONGEST_NAME} characters.")
+    return text or None
+
+
+def _number(text: str | None, name: str, least: float, most: float) -> float:
+    try:
+        value = float(text if text is not None else "")
+    except ValueError:
+        value = math.nan
+    if not least <= value <= most:
+        raise ConfigError(f"`{name}` must be a number from {least:.12g} to {most:.12g}.")
+    return value
+
 
 def _events(
-    source: Source, hello: dict[str, str], heartbeat_s: float, ended: Callable[[], bool]
+    source: Source,
+    hello: dict[str, str],
+    heartbeat_s: float,
+    ended: Callable[[], bool],
+    board: str | None = None,
 ) -> Iterator[str]:
     """The event stream of one page: who we are, the newest snapshot, then newer ones, with beats in between."""
     yield _event("hello", hello)
-    snap: dict[str, Any] | None = source.snapshot()
+    snap: dict[str, Any] | None = source.snapshot(board)
     n = -1
     while not ended():
         if snap is None:
@@ -210,7 +293,7 @@ def _events(
             yield _event("snap", snap, n)
             # Pacing comes before asking again, so that what is sent next is the newest there is by then.
             time.sleep(PACE_S)
-        snap = source.wait(n, heartbeat_s)
+        snap = source.wait(n, heartbeat_s, board)
 
 
 def _event(name: str, data: dict[str, Any], n: int | None = None) -> str:
@@ -223,7 +306,10 @@ def _json(data: dict[str, Any]) -> flask.Response:
 
 
 def _dumps(data: dict[str, Any]) -> str:
-    return json.dumps(_finite(data), allow_nan=False, separators=(",", ":"))
+    try:
+        return json.dumps(data, allow_nan=False, separators=(",", ":"))
+    except ValueError:
+        return json.dumps(_finite(data), allow_nan=False, separators=(",", ":"))
 
 
 def _finite(value: Any) -> Any:
@@ -258,28 +344,64 @@ def _dash_page(server: flask.Flask, version: str) -> dash.Dash:
         include_assets_files=False,
         serve_locally=True,
         update_title=None,  # type: ignore[arg-type]  # documented: None leaves the title alone
-        title="Now · ampledger",
+        title="ampledger",
+        csrf_token_name=TOKEN_COOKIE,
+        csrf_header_name=TOKEN_HEADER,
+        # Said here because the framework would else take it from an environment variable: no interface for machines.
+        enable_mcp=False,
         index_string=INDEX.replace("{page_version}", version),
         add_log_handler=False,
     )
-    page.layout = now_layout()
+    page.layout = page_layout()
     return page
 
 
 # --- who may talk to it -----------------------------------------------------------------------------------------------
 
 
-def _guard(server: flask.Flask, port: int, extra_hosts: tuple[str, ...], policy: dict[str, str]) -> None:
-    """
-    Refuse names, origins and paths that are not ours, and put the security headers on every answer.
+#: What is asked for data, and by what methods: nothing else is answered, whatever routes the framework adds.
+_DATA = {"/stream": "GET", "/history": "GET", "/series": "GET", "/health": "GET", "/fetch": "POST"}
+_FRAMEWORK = {"/_dash-layout": "GET", "/_dash-dependencies": "GET", "/_dash-update-component": "POST"}
+_FILES = ("/assets/", "/_dash-component-suites/")
 
-    The Host check is our own because the framework's ignores the port and can't match `[::1]`.
+
+def _guard(
+    server: flask.Flask, port: int, extra_hosts: tuple[str, ...], token: str, policy: dict[str, str]
+) -> None:
+    """
+    Refuse names, origins, paths and changes that are not ours, and put the security headers on every answer.
+
+    The Host check is our own because the framework's ignores the port and can't match `[::1]`. It is what stops a
+    name on the internet that is made to point at this computer; the rest stops pages of other sites that ask this
+    server by its own name.
     """
     names = ("localhost", "127.0.0.1", "[::1]", *(name.lower() for name in extra_hosts))
     hosts = {f"{name}:{port}" for name in names} | (set(names) if port == 80 else set())
     origins = {f"http://{host}" for host in hosts}
     pages = {f"/{view}" for view in VIEWS}
-    own = ("/_dash", "/assets/", "/stream", "/history", "/health")
+    own = _DATA | _FRAMEWORK
+
+    def give_token(response: flask.Response) -> flask.Response:
+        response.set_cookie(TOKEN_COOKIE, token, path="/", samesite="Strict")
+        return response
+
+    def may_change(origin: str | None, site: str | None) -> flask.Response | None:
+        """Why a request that could change something is refused, None when it is not."""
+        # A browser always says at least one of the two on such a request; saying neither is refused as well.
+        foreign = (origin is not None and origin not in origins) or (site is not None and site != "same-origin")
+        if foreign or (origin is None and site is None):
+            return _refuse(403, "Changes are accepted from this server's own page only.")
+        if not flask.request.is_json:
+            return _refuse(415, "JSON only.")
+        if (flask.request.content_length or 0) > MAX_BODY:
+            return _refuse(413, f"Nothing that this page sends has more than {MAX_BODY} bytes.")
+        told = flask.request.headers.get(TOKEN_HEADER, ""), flask.request.cookies.get(TOKEN_COOKIE, "")
+        if not all(hmac.compare_digest(text.encode(), token.encode()) for text in told):
+            # Another ampledger on this computer, or the next run of this one, has given the page another token
+            # meanwhile: cookies know no ports. Who gets this far is our own page, so it gets the right one.
+            why = "This page's permission to change anything is of another run of the program. Please try once more."
+            return give_token(_refuse(403, why))
+        return None
 
     @server.before_request
     def check() -> flask.typing.ResponseReturnValue | None:
@@ -288,26 +410,34 @@ def _guard(server: flask.Flask, port: int, extra_hosts: tuple[str, ...], policy:
             return _refuse(403, f"This server answers to {', '.join(sorted(hosts))} only.")
         site = request.headers.get("Sec-Fetch-Site")
         origin = request.headers.get("Origin")
-        if request.method not in ("GET", "HEAD"):
-            # A browser always says at least one of the two on such a request; saying neither is refused as well.
-            if (origin not in origins) if origin is not None else (site != "same-origin"):
-                return _refuse(403, "Changes are accepted from this server's own page only.")
-            if request.method == "POST" and not request.is_json:
-                return _refuse(415, "JSON only.")
-        if request.path == "/":
+        method = "GET" if request.method == "HEAD" else request.method
+        if method != "GET":
+            refusal = may_change(origin, site)
+            if refusal is not None:
+                return refusal
+        if request.path == "/" and method == "GET":
             return flask.redirect("/now")
-        if request.path in pages:
-            return None
-        if not request.path.startswith(own):
+        # The framework would answer whatever no other route takes with the page.
+        rest = request.url_rule is not None and request.url_rule.rule == "/<path:path>"
+        if request.path in pages or (request.path.startswith(_FILES) and not rest):
+            allowed = "GET"
+        elif request.path in own:
+            allowed = own[request.path]
+        else:
             return _refuse(404, "There is no such page here. Try /now.")
+        if method != allowed:
+            return _refuse(405, f"{allowed} only.")
         # Foreign pages can't read an answer, but their requests would still occupy streams.
-        if site not in (None, "same-origin", "none") or (origin is not None and origin not in origins):
+        foreign = site not in (None, "same-origin", "none") or (origin is not None and origin not in origins)
+        if foreign and request.path not in pages:
             return _refuse(403, "Data are given to this server's own page only.")
         return None
 
     @server.after_request
     def headers(response: flask.Response) -> flask.Response:
         response.headers.update(policy)
+        if flask.request.path in pages and response.status_code == 200:
+            give_token(response)
         response.headers.update(
             {
                 "X-Content-Type-Options": "nosniff",

@@ -55,17 +55,7 @@ def page_layout() -> Component:
 
     One layout for all addresses, because the framework asks for it without saying from which page.
     """
-    return _frame(_now(hidden=True), _record(hidden=True))
-
-
-def now_layout() -> Component:
-    """The Now view alone."""
-    return _frame(_now())
-
-
-def record_layout() -> Component:
-    """The Record view alone."""
-    return _frame(_record())
+    return _frame(_now(), _record())
 
 
 def _frame(*views: Component) -> Component:
@@ -95,7 +85,7 @@ def _frame(*views: Component) -> Component:
     )
 
 
-def _now(hidden: bool = False) -> Component:
+def _now() -> Component:
     """Verdict, balance, charge, notices, trend, link; in the order in which it should be read aloud."""
     return html.Main(
         [
@@ -153,11 +143,11 @@ def _now(hidden: bool = False) -> Component:
             ),
         ],
         id="now",
-        hidden=hidden,
+        hidden=True,
     )
 
 
-def _record(hidden: bool = False) -> Component:
+def _record() -> Component:
     """What the span came to, which span it is, its picture, its books."""
     return html.Main(
         [
@@ -194,7 +184,7 @@ def _record(hidden: bool = False) -> Component:
             ),
         ],
         id="record",
-        hidden=hidden,
+        hidden=True,
     )
 
 

@@ -19,17 +19,21 @@ export function address(path, parameters) {
 
 /** Ask the program to change something; gives null when it did, else why not. */
 export async function change(path, what) {
-  const token = /(?:^|;\s*)_csrf_token=([^;]*)/.exec(document.cookie);
   try {
-    const answer = await fetch(path, {
-      method: "POST",
-      headers: { "Content-Type": "application/json", "X-CSRFToken": token ? decodeURIComponent(token[1]) : "" },
-      body: JSON.stringify(what),
-    });
+    let answer = await post(path, what);
+    // Another run of the program has its own token; it hands the right one out with its refusal.
+    if (answer.status === 403) answer = await post(path, what);
     return answer.ok ? null : (await answer.text()).trim().slice(0, 300) || `Refused (${answer.status}).`;
   } catch (error) {
+    if (!(error instanceof TypeError)) throw error;
     return "The ampledger program on this computer does not answer.";
   }
+}
+
+function post(path, what) {
+  const token = /(?:^|;\s*)_csrf_token=([^;]*)/.exec(document.cookie);
+  const headers = { "Content-Type": "application/json", "X-CSRFToken": token ? token[1] : "" };
+  return fetch(path, { method: "POST", headers, body: JSON.stringify(what) });
 }
 
 export function frame(view) {

@@ -50,6 +50,21 @@ export function atLeast(values, least) {
   return { range: [(low + high - least) / 2, (low + high + least) / 2] };
 }
 
+/**
+ * Milliseconds as the library must be told them. It takes bare numbers and Date objects for this computer's local
+ * time, so that an axis in them would be wrong by the time zone and jump where summer time begins or ends.
+ */
+export function stamp(ms) {
+  return new Date(ms).toISOString().slice(0, 23);
+}
+/** What the library says of its date axis, in seconds. */
+export function unstamp(value) {
+  if (typeof value !== "string") return NaN;
+  const [date, clock = "00:00"] = value.trim().split(/[ T]/);
+  const [whole, part = "0"] = clock.split(".");
+  return Date.parse(`${date}T${whole.split(":").concat("00", "00").slice(0, 3).join(":")}Z`) / 1000 + Number("0." + part);
+}
+
 /** Closed outlines between two columns, one for each stretch without a hole. */
 export function ring(t, a, b) {
   const x = [];
@@ -67,21 +82,22 @@ export function ring(t, a, b) {
 }
 
 /**
- * Stretches without readings as ruled areas over the whole height, on an axis of their own named `axis`.
- * `gaps`: [{t0, t1}] in seconds, none overlapping.
+ * Stretches without readings as ruled areas over the whole height, on an axis of their own named `axis`; without `ruled` as
+ * plain ones. `gaps`: [{t0, t1}] in seconds, none overlapping.
  */
-export function shaded(gaps, axis) {
+export function shaded(gaps, axis, ruled = true) {
   const x = [];
   const y = [];
   for (const { t0, t1 } of gaps) {
-    x.push(t0 * 1000, t0 * 1000, t1 * 1000, t1 * 1000, null);
+    const [begin, end] = [stamp(t0 * 1000), stamp(t1 * 1000)];
+    x.push(begin, begin, end, end, null);
     y.push(0, 1, 1, 0, null);
   }
   return {
     type: "scatter", mode: "lines", x, y, yaxis: axis, showlegend: false, hoverinfo: "skip", fill: "toself",
     line: { color: colour("--ink-2"), width: 1, dash: "2px,3px" },
     fillcolor: seeThrough(colour("--rule"), 0.25),
-    fillpattern: { shape: "/", size: 9, solidity: 0.14, fgcolor: colour("--ink-2"), bgcolor: seeThrough(colour("--rule"), 0.3), fillmode: "replace" },
+    fillpattern: ruled ? { shape: "/", size: 10, solidity: 0.12, fgcolor: colour("--ink-2"), bgcolor: seeThrough(colour("--rule"), 0.3), fillmode: "replace" } : undefined,
   };
 }
 /** The axis for `shaded`: from bottom to top of the picture, without marks. */
@@ -114,7 +130,7 @@ export function amounts(gaps, from_s, until_s, width_px, words) {
     const across = room >= text.length * 7.4 + 8;
     if (!across && room < 20) return [];
     return [{
-      x: ((t0 + t1) / 2) * 1000, y: 0.985, xref: "x", yref: "paper", yanchor: "top", xanchor: "center", showarrow: false,
+      x: stamp((t0 + t1) * 500), y: 0.985, xref: "x", yref: "paper", yanchor: "top", xanchor: "center", showarrow: false,
       text, textangle: across ? 0 : -90, font: { size: 13, color: colour("--ink") }, bgcolor: colour("--paper"), borderpad: 2,
     }];
   });
@@ -126,7 +142,7 @@ const STEPS = [10, 15, 30, 60, 120, 180, 300, 600, 900, 1800, HOUR, 2 * HOUR, 3 
 
 /** Marks of time for an axis `width_px` wide: where they are [ms], and what stands there, UTC over local. */
 export function timeMarks(from_s, until_s, width_px) {
-  const most = Math.max(2, Math.floor(width_px / (width_px < 500 ? 76 : 96)));
+  const most = Math.max(2, Math.floor(width_px / (width_px < 500 ? 66 : 96)));
   const step = STEPS.find((s) => (until_s - from_s) / s <= most) || Infinity;
   const at = [];
   if (step === Infinity) {
@@ -149,7 +165,7 @@ export function timeMarks(from_s, until_s, width_px) {
     const upper = t % DAY === 0 ? day(t) : utc(t, seconds);
     return `${upper}${first ? " UTC" : ""}<br>${local(t, seconds)}${first ? " local" : ""}`;
   });
-  return { tickvals: at.map((t) => t * 1000), ticktext: text };
+  return { tickvals: at.map((t) => stamp(t * 1000)), ticktext: text };
 }
 
 /** Samples of lines with their names: [["solar_a", …]] or a look of one's own; `more` is said after them. */

@@ -223,7 +223,7 @@ function fetching() {
     paused = Boolean(state.paused);
     if (wished === paused) settle();
     const done = Math.max(0, Math.min(state.total, state.total - state.left));
-    say(words, `${count(done)} of ${count(state.total)} records of earlier fetched; ${paused ? "paused, live readings go on" : "live readings go first"}`);
+    say(words, `${count(done)} of ${count(state.total)} records fetched from the board; ${paused ? "paused, live readings go on" : "live readings go first"}`);
     set(bar, { max: String(state.total), value: String(done) });
     say(button, paused ? "Go on" : "Pause");
   }

@@ -7,7 +7,7 @@
 import { address } from "../frame.js";
 import { onWidth, signed } from "../kit.js";
 import {
-  LOOKS, amounts, atLeast, chartLibrary, colour, key, merged, ring, seeThrough, shaded, shadedAxis, timeMarks,
+  LOOKS, amounts, atLeast, chartLibrary, colour, key, merged, ring, seeThrough, shaded, shadedAxis, stamp, timeMarks,
 } from "../plot.js";
 
 const KEEP_S = 600;
@@ -118,11 +118,12 @@ export function trend() {
 
   async function render(now_s) {
     const scheme = document.documentElement.dataset.scheme;
-    const mark = [points.newest, points.t.length, Math.floor(now_s), width, host.clientHeight, scheme].join();
+    const mark = JSON.stringify([points.newest, points.t.length, points.gaps, Math.floor(now_s), width, host.clientHeight, scheme]);
     if (!width || mark === drawn) return;
     const library = await chartLibrary();
     drawn = mark;
     const data = points.lines();
+    data.t = data.t.map(stamp);
     const gaps = holes(now_s);
     await library.react(host, traces(data, gaps), layout(now_s, data, gaps), { displayModeBar: false, responsive: false, doubleClick: false });
     host.setAttribute("data-points", String(points.t.length));
@@ -184,7 +185,7 @@ export function trend() {
       hovermode: width < 500 ? false : "x unified", dragmode: false, uirevision: "keep",
       hoverlabel: { bgcolor: colour("--paper"), bordercolor: ink, font: { color: colour("--ink"), size: 13 } },
       xaxis: {
-        ...axis, type: "date", anchor: "y2", range: [(now_s - KEEP_S) * 1000, now_s * 1000], hoverformat: "%H:%M:%S UTC",
+        ...axis, type: "date", anchor: "y2", range: [stamp((now_s - KEEP_S) * 1000), stamp(now_s * 1000)], hoverformat: "%H:%M:%S UTC",
         ticks: "outside", ticklen: 5, ...timeMarks(now_s - KEEP_S, now_s, width - 58),
       },
       yaxis: { ...axis, domain: [0.42, 1], rangemode: "tozero", zeroline: true, zerolinecolor: colour("--ink"), zerolinewidth: 1.4, nticks: 6 },

@@ -5,16 +5,18 @@
 
 import { DASH, count, day, h, num, say, show, signed, span, utc } from "../kit.js";
 
-const TAPS = [["solar", "from the sun"], ["load", "to the station"], ["battery", "into the battery"]];
+const TAPS = [["solar", "from the sun"], ["load", "to the load"], ["battery", "into the battery"]];
 const NOTHING_AH = 0.0005; // below the last figure shown
 const LIST = 40; // rows that a list shows at most
 
-/** What a list of numbers with unknowns adds up to. */
+/** What one tap came to: in readings, in gaps, for how long it is not known, and all that is known together. */
 export function sumOf(data, tap) {
   const seen = known(data.total[`${tap}_ah`]);
   const inGaps = known(data.total[`${tap}_gap_ah`]);
-  const unknown = data.gaps.filter((gap) => known(gap[`${tap}_ah`]) === null).length;
-  return { seen, inGaps, unknown, all: seen === null && inGaps === null ? null : (seen || 0) + (inGaps || 0) };
+  const unknown_s = known(data.total[`${tap}_unknown_s`]) || 0;
+  // Without a gap "in gaps" is a plain zero, which must not pass for an amount where there are no readings either.
+  const nothing = seen === null && (inGaps === null || data.gaps.length === 0);
+  return { seen, inGaps, unknown_s, all: nothing ? null : (seen || 0) + (inGaps || 0) };
 }
 
 function known(value) {
@@ -47,9 +49,10 @@ export function books() {
     show(newest, empty && newest_s !== null && !(newest_s >= since && newest_s <= until));
     say(newest, "Show the newest records");
     jump = () => go(newest_s);
-    for (const name of ["sums", "holes"]) show(id(name), !empty);
+    for (const name of ["curves", "sums", "holes"]) show(id(name), !empty);
+    show(id("seen"), !empty || (data.events || []).length > 0);
     table(sums);
-    holes(data.gaps);
+    holes(data.gaps, data.gaps_more || 0);
     seen(data.events || []);
   }
 
@@ -58,7 +61,7 @@ export function books() {
 
 function verdict(battery) {
   if (battery.all === null) return "What went into the battery and out of it is not known.";
-  const begin = battery.unknown ? "As far as is known, the battery " : "The battery ";
+  const begin = battery.unknown_s > 0 ? "As far as is known, the battery " : "The battery ";
   if (Math.abs(battery.all) < NOTHING_AH) return begin + "gave as much as it got.";
   return begin + (battery.all > 0 ? "gained " : "gave ") + ah(Math.abs(battery.all)) + ".";
 }
@@ -76,13 +79,12 @@ function grounds(data, sums, since, until, now_s) {
   if (sums.load.all !== null) parts.push(`${ah(sums.load.all)} went to the station`);
   if (parts.length) said.push(parts.join(", ") + ".");
   const gaps_s = data.gaps.reduce((sum, gap) => sum + Math.max(0, Math.min(until, gap.t1) - Math.max(since, gap.t0)), 0);
-  if (data.gaps.length) {
-    const n = data.gaps.length;
-    const unknown = Math.max(...TAPS.map(([tap]) => sums[tap].unknown));
-    said.push(`${n === 1 ? "One gap" : `${count(n)} gaps`}, ${span(gaps_s)} ${n === 1 ? "long" : "in all"}` +
-      (unknown === 0 ? "; the board counted on, and that is in these figures." :
-        unknown === n && n === 1 ? "; what flowed in it is not all known." : `; what flowed in ${count(unknown)} of them is not all known.`));
-  }
+  const n = data.gaps.length + (data.gaps_more || 0);
+  const unknown_s = Math.max(...TAPS.filter(([tap]) => sums[tap].all !== null).map(([tap]) => sums[tap].unknown_s), 0);
+  if (n) {
+    const long = `${n === 1 ? "One gap" : `${count(n)} gaps`}, ${data.gaps_more ? "at least " : ""}${span(gaps_s)} ${n === 1 ? "long" : "in all"}`;
+    said.push(unknown_s > 0 ? `${long}; what flowed in ${span(unknown_s)} of the span is not all known.` : `${long}; the board counted on, and that is in these figures.`);
+  } else if (unknown_s > 0) said.push(`What flowed in ${span(unknown_s)} of the span is not all known.`);
   const [first, last] = reach(data);
   const year = (t) => ({ year: new Date(t * 1000).getUTCFullYear() !== new Date(now_s * 1000).getUTCFullYear() });
   const at = (t) => `${day(t, year(t))}, ${utc(t, false)} UTC`;
@@ -116,13 +118,16 @@ function sumsTable(host) {
   );
   return (sums) => {
     const doubts = [];
+    const largest = Math.max(...TAPS.map(([tap]) => Math.abs(sums[tap].all || 0)));
+    const decimals = largest < 10 ? 3 : largest < 100 ? 2 : 1; // one for the whole table, so that it can be added up
     for (const [tap, name] of TAPS) {
-      const { seen, inGaps, all, unknown } = sums[tap];
-      const write = (value) => (value === null ? DASH : tap === "battery" ? signed(value, 3) : num(value, 3));
+      const { seen, inGaps, all, unknown_s } = sums[tap];
+      const write = (value) => (value === null ? DASH : (tap === "battery" ? signed : num)(value, decimals));
+      const open = unknown_s > 0 && all !== null;
       say(cells[tap][0], write(seen));
-      say(cells[tap][1], write(inGaps) + (unknown ? " + ?" : ""));
-      say(cells[tap][2], write(all) + (unknown ? " + ?" : ""));
-      if (unknown) doubts.push(`${name} in ${count(unknown)} ${unknown === 1 ? "gap" : "gaps"}`);
+      say(cells[tap][1], write(inGaps));
+      say(cells[tap][2], write(all) + (open ? " + ?" : ""));
+      if (open) doubts.push(`${name} for ${span(unknown_s)}`);
     }
     show(note, doubts.length > 0);
     say(note, `Not known (?): ${doubts.join(", ")}.`);
@@ -132,15 +137,15 @@ function sumsTable(host) {
 function holesList(host) {
   const words = h("p", { class: "quiet" });
   const body = h("tbody", {});
-  const heads = ["began, UTC", "long", "sun", "station", "battery"].map((text) => h("th", { scope: "col" }, text));
+  const heads = ["began, UTC", "long", "sun", "load", "battery"].map((text) => h("th", { scope: "col" }, text));
   const table = h("table", { class: "sums holes" }, h("thead", {}, h("tr", {}, ...heads)), body);
   const box = h("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Gaps, with their amp-hours" }, table);
   host.append(words, box);
-  return (gaps) => {
+  return (gaps, more) => {
     const longest = [...gaps].sort((a, b) => b.t1 - b.t0 - (a.t1 - a.t0)).slice(0, LIST).sort((a, b) => a.t0 - b.t0);
     show(box, gaps.length > 0);
-    say(words, gaps.length === 0 ? "None: every record of this span is here." :
-      (gaps.length > LIST ? `The ${LIST} longest of ${count(gaps.length)}. ` : "") + "Amp-hours that the board counted meanwhile; ? is not known.");
+    say(words, gaps.length === 0 ? "None between the first record of this span and the last." :
+      (gaps.length + more > LIST ? `The ${Math.min(LIST, gaps.length)} longest of ${count(gaps.length + more)}. ` : "") + "Amp-hours that the board counted meanwhile; ? is not known.");
     body.replaceChildren(...longest.map((gap) => {
       const amount = (tap) => (known(gap[`${tap}_ah`]) === null ? "?" : (tap === "battery" ? signed : num)(gap[`${tap}_ah`], 3));
       return h("tr", {}, h("th", { scope: "row" }, `${day(gap.t0)}, ${utc(gap.t0)}`), h("td", {}, span(gap.t1 - gap.t0)),
@@ -161,11 +166,12 @@ export function noticed(event) {
 function seenList(host) {
   const words = h("p", { class: "quiet" });
   const list = h("ol", { class: "seen-at" });
-  host.append(words, list);
+  const box = h("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Noticed at the time, the list" }, list);
+  host.append(words, box);
   return (events) => {
     const all = events.map(noticed).filter(Boolean).sort((a, b) => a.t - b.t);
     const some = all.slice(-LIST);
-    show(list, some.length > 0);
+    show(box, some.length > 0);
     say(words, all.length === 0 ? "Nothing." : all.length > LIST ? `The last ${LIST} of ${count(all.length)}.` : "");
     show(words, words.textContent !== "");
     list.replaceChildren(...some.map(({ t, text }) => h("li", {}, h("span", { class: "at" }, `${day(t)}, ${utc(t, false)} UTC`), h("span", {}, text))));

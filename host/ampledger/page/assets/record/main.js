@@ -67,7 +67,8 @@ export function start(above) {
     if (last === undefined) {
       const middle = (since + until) / 2;
       const half = Math.min(MOST_S, Math.max(LEAST_S, until - since)) / 2;
-      span = { since: Math.round((middle - half) * 1000) / 1000, until: Math.round((middle + half) * 1000) / 1000 };
+      const fine = half < 300 ? 1000 : 1; // the address is for reading too
+      span = { since: Math.round((middle - half) * fine) / fine, until: Math.round((middle + half) * fine) / fine };
     } else span = { last: Math.min(MOST_S, Math.max(LEAST_S, last)) };
     odd = false;
     if (keep) history.pushState(null, "", here());
@@ -93,6 +94,7 @@ export function start(above) {
   }
   function closer() {
     const { since, until } = bounds();
+    if ("last" in span && !picture.chosen()) return go({ last: span.last / 2 });
     const quarter = (until - since) / 4;
     const about = Math.min(until - quarter, Math.max(since + quarter, picture.at()));
     go({ since: about - quarter, until: about + quarter });
@@ -183,14 +185,14 @@ export function start(above) {
 
   function frameAgain() {
     if (!snap) return;
+    tick();
     above.demo(snap.demo);
     above.boards(snap.boards, snap.board, (board) => here(board));
   }
 
-  setInterval(() => {
-    if (!document.hidden) above.clock(snap && snap.clock ? now_s + since(now_s) : Date.now() / 1000);
-  }, 500);
-  const since = ticker();
+  const passed = ticker();
+  const tick = () => document.hidden || above.clock(snap ? now_s + passed(now_s) : Date.now() / 1000);
+  setInterval(tick, 500);
 
   window.addEventListener("popstate", () => {
     span = spanOf(location.search);

@@ -1,0 +1,39 @@
+"""
+A minute of `python3 tests soak`: a host that is killed, stopped, starved, unplugged and lied to loses no record. See
+ordeal.py; other draws: `AMPLEDGER_SOAK_SEED=7 AMPLEDGER_SOAK_MINUTES=5 python3 tests tests/soak`.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from soak.ordeal import Ordeal
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.usefixtures("micropython"),
+    pytest.mark.skipif(sys.platform == "win32", reason="needs a pty and signals"),
+]
+
+SEED = int(os.environ.get("AMPLEDGER_SOAK_SEED", "1"))
+MINUTES = float(os.environ.get("AMPLEDGER_SOAK_MINUTES", "0.7"))
+
+
+def test_a_host_that_is_maltreated_loses_nothing(tmp_path: Path) -> None:
+    ledger = Ordeal(tmp_path, SEED).go(MINUTES)
+    figures = ledger.figures
+    print(json.dumps({"done": ledger.done, "figures": figures}, indent=2, default=str))
+    assert ledger.finds == [] and ledger.faults == []
+    for what in ("lost", "holes", "duplicated", "wrong", "sums_wrong", "beside_wrong"):
+        assert figures[what] == 0, what
+    assert figures["records"] > 300 and figures["records_sent"] > 300
+    assert ledger.done["kills (-9)"] >= 1 and sum(ledger.done.values()) > 10
+    for name, line in figures["books"]["channels"].items():
+        # To the last count: what the chip counted is in the store, or went with the chip's power.
+        assert line["left_over"] == 0 and line["missing_at_the_end"] == 0, (name, line)
+        assert line["runs"] == line["power_losses"] + 1, (name, line)
