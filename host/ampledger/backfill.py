@@ -9,12 +9,14 @@ that come are taken like any others.
 
 from __future__ import annotations
 
+import contextlib
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from ampledger.decode import scale_of
+from ampledger.errors import StoreError
 from ampledger.store import Store
 
 _RECENT = 240  # records back in which what the line harmed is looked for; the board's memory holds a few more
@@ -44,7 +46,8 @@ class Backfill:
     clock : UTC, for the descriptions that are stored. [s]
 
     paused : set by the operator; what was asked already still comes.
-    held : set while records can't be stored: nothing is asked, and nothing is given up.
+    waiting : (start, number) of records that could not be stored yet. While there are any, only what the line harmed
+        just now is asked for (it stands in the board's memory for a short while), and nothing is given up.
     late : records of earlier that have come since it was last set to 0.
     spans : start of the board -> first and last record of it in the board's log.
     """
@@ -52,11 +55,13 @@ class Backfill:
     def __init__(self, store: Store, send: Callable[..., bool], clock: Callable[[], float]) -> None:
         self._store, self._send, self._clock = store, send, clock
         self._device, self._boot, self._wire = "", -1, 1
-        self.paused = self.held = False
+        self.paused = False
+        self.waiting: set[tuple[int, int]] = set()
         self.late = 0
         self.spans: dict[int, tuple[int, int]] = {}
         self._wanted: list[Span] = []
         self._asked: Span | None = None
+        self._urgent: Span | None = None
         self._got = 0
         self._total = 0
         self._moved_at = 0.0
@@ -70,7 +75,7 @@ class Backfill:
             self._tries, self.spans, self._abouts = {}, {}, {}
         self._device, self._boot, self._wire = device, boot, wire_version
         if not again:
-            self._asked, self._wanted, self._questions = None, [], {}
+            self._asked, self._urgent, self._wanted, self._questions = None, None, [], {}
             if wire_version >= 2:
                 self._question("boots", -1)
         self._want(boot, oldest, following)
@@ -78,16 +83,17 @@ class Backfill:
 
     def harmed(self, boot: int, following: int) -> None:
         """What the line harmed just now goes first: it stands in the board's memory only for a while."""
-        recent = self._store.missing(self._device, boot, max(0, following - _RECENT), following)
+        recent = self._missing(Span(boot, max(0, following - _RECENT), following - 1))
+        self._urgent = None
         if not recent:
             return
-        span = Span(boot, recent[0][0], recent[-1][1])
+        span = Span(boot, recent[0].first, recent[-1].last)
         if span == self._asked:
             return
         for missing in recent:
-            self._tries.pop(Span(boot, *missing), None)  # on a bad line it takes many
+            self._tries.pop(missing, None)  # on a bad line it takes many
         self._put_back()
-        self._wanted = [span, *(s for s in self._wanted if s != span)]
+        self._urgent = span
         self.turn()
 
     def recalled(self) -> None:
@@ -100,7 +106,8 @@ class Backfill:
         """
         An answer of the board; answers to others' questions are left alone.
 
-        Raises KeyError, TypeError, ValueError or FrameError when it makes no sense.
+        Raises KeyError, TypeError, ValueError or FrameError when it makes no sense, StoreError when what it says can't
+        be stored: it is asked for again then.
         """
         to = reply.get("to")
         if to == "recalled" and self._asked is not None and reply["boot"] == self._asked.boot:
@@ -109,13 +116,13 @@ class Backfill:
             self._tries[self._asked] = _TRIES  # it will say the same again
             self._asked = None
         elif to == "boots" and isinstance(reply.get("boots"), list):
-            for key in [k for k in self._questions if k[0] == "boots"]:
-                del self._questions[key]
-            self._on_boots(reply["boots"], bool(reply.get("more")))
+            asked = [k for k in self._questions if k[0] == "boots"]
+            with self._answered(*asked):
+                self._on_boots(reply["boots"], bool(reply.get("more")))
         elif to == "describe":
-            self._questions.pop(("describe", str(reply.get("id"))), None)
-            if isinstance(reply.get("info"), dict):
-                self._on_description(str(reply["id"]), reply["info"])
+            with self._answered(("describe", str(reply.get("id")))):
+                if isinstance(reply.get("info"), dict):
+                    self._on_description(str(reply["id"]), reply["info"])
 
     def turn(self) -> None:
         """Ask what is due: a question that was not answered, else the next piece."""
@@ -125,16 +132,18 @@ class Backfill:
                 self._question(verb, word)
         if self._asked is not None and now - self._moved_at > _WAIT_S:
             self._put_back()
-        if self.paused or self.held:
-            return
-        while self._asked is None and self._wanted:
-            span = self._wanted.pop(0)
+        while self._asked is None:
+            if self._urgent is not None:
+                span, self._urgent = self._urgent, None
+            elif self._wanted and not self.paused and not self.waiting:
+                span = self._wanted.pop(0)
+            else:
+                break
             # A part of it may have come before it was interrupted.
-            still = self._store.missing(self._device, span.boot, span.first, span.last + 1)
-            still = [m for m in still if self._tries.get(Span(span.boot, *m), 0) < _TRIES]
+            still = [m for m in self._missing(span) if self._tries.get(m, 0) < _TRIES]
             if not still:
                 continue
-            first, last = still[0][0], still[-1][1]
+            first, last = still[0].first, still[-1].last
             if last - first >= _PIECE:
                 self._wanted.insert(0, Span(span.boot, first + _PIECE, last))
                 last = first + _PIECE - 1
@@ -153,6 +162,7 @@ class Backfill:
     def left(self) -> int:
         """How many records may still come, at most."""
         asked = 0 if self._asked is None else max(0, self._asked.records - self._got)
+        asked += 0 if self._urgent is None else self._urgent.records
         return asked + sum(s.records for s in self._wanted)
 
     @property
@@ -163,13 +173,29 @@ class Backfill:
     @property
     def busy(self) -> bool:
         """Whether something is still to be asked or to come."""
-        return bool(self._asked or self._wanted or self._questions)
+        return bool(self._asked or self._urgent or self._wanted or self._questions)
 
     def _want(self, boot: int, oldest: int, following: int) -> None:
         for first, last in self._store.missing(self._device, boot, oldest, following)[:_MOST_SPANS]:
             span = Span(boot, first, last)
             if self._tries.get(span, 0) < _TRIES and span not in self._wanted and span != self._asked:
                 self._wanted.append(span)
+
+    def _missing(self, span: Span) -> list[Span]:
+        """What of a span has neither been stored nor waits to be."""
+        stored = self._store.missing(self._device, span.boot, span.first, span.last + 1)
+        if not self.waiting:
+            return [Span(span.boot, *m) for m in stored]
+        out: list[Span] = []
+        for first, last in stored:
+            at = first
+            for seq in sorted(s for b, s in self.waiting if b == span.boot and first <= s <= last):
+                if seq > at:
+                    out.append(Span(span.boot, at, seq - 1))
+                at = seq + 1
+            if at <= last:
+                out.append(Span(span.boot, at, last))
+        return out
 
     def _put_back(self) -> None:
         if self._asked is not None:
@@ -179,14 +205,23 @@ class Backfill:
     def _came(self, piece: Span) -> None:
         """The board has sent all it has of a piece; what is missing still was harmed on the line, or never kept."""
         self._asked = None
-        if self.held:
-            self._wanted.insert(0, piece)
-            return
-        for missing in self._store.missing(self._device, piece.boot, piece.first, piece.last + 1):
-            span = Span(piece.boot, *missing)
+        for span in self._missing(piece):
+            if self.waiting:
+                self._wanted.append(span)
+                continue
             self._tries[span] = self._tries.get(span, 0) + 1
             if self._tries[span] < _TRIES:
                 self._wanted.append(span)
+
+    @contextlib.contextmanager
+    def _answered(self, *questions: tuple[str, object]) -> Iterator[None]:
+        """Questions are answered unless the store fails; asked anew within (the next page of a list) they stand."""
+        before = {q: self._questions.pop(q) for q in questions if q in self._questions}
+        try:
+            yield
+        except StoreError:
+            self._questions.update(before)
+            raise
 
     def _question(self, verb: str, word: object) -> None:
         """Ask the board; what a harmed line swallows is asked again by `turn`."""

@@ -510,8 +510,8 @@ def import_log(
         if there["digest"] == digest:
             when = datetime.fromtimestamp(there["imported_s"], UTC).strftime("%Y-%m-%d %H:%M UTC")
             raise LogError(
-                f"{plain(path.name)} is in the store already: imported as log:{there['id']} from {plain(there['name'])} on "
-                f"{when}. Nothing was added."
+                f"{plain(path.name)} is in the store already: imported as log:{there['id']} from "
+                f"{plain(there['name'])} on {when}. Nothing was added."
             )
     with collector_paused():
         table = _table_of(path, sort, keep_texts=False, progress=tell)

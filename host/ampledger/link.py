@@ -60,6 +60,7 @@ _REFUSED_S = 10.0
 _HELLO_AGAIN_S = 0.7
 _OPENING_S = 3.0  # opening a port that works takes milliseconds
 _STUCK = 4  # openings of one port that never came back, before it is left alone
+_EARLY = 64  # frames kept until the board has said what it is; it sends no more than a few before
 _UNSENT = 100  # commands that wait for one line
 _CLOSE_S = 4.0
 
@@ -695,6 +696,7 @@ class _Line:
         asked_again = nudged = came = 0.0
         tx = bad = 0
         printed, prompt = decoder.console, _Prompt()
+        early: list[Frame] = []  # acknowledged before the board had said what it is
         while not (self._stop.is_set() or self.dropped):
             data = handle.read(handle.in_waiting or 1)
             now = time.monotonic()
@@ -734,8 +736,11 @@ class _Line:
                         links.say(self, "live", f"Board on {port}.")
                 elif frame.kind == wire.ANCHOR:
                     timing.answered(wire.take_anchor(frame.payload).unix_ms, now)
-            if self._ours and (frames or decoder.bad > bad or decoder.console is not printed):
-                links.put(self, Arrived(at_s, tuple(frames), decoder.bad, tuple(decoder.console), port))
+            if not self._ours:
+                early = [*early, *frames][-_EARLY:]
+            elif frames or early or decoder.bad > bad or decoder.console is not printed:
+                links.put(self, Arrived(at_s, (*early, *frames), decoder.bad, tuple(decoder.console), port))
+                early = []
                 if frames:
                     links.say(self, "live", f"Board on {port}.")
             bad, printed = decoder.bad, decoder.console

@@ -256,7 +256,6 @@ class Live:
             self._console = arrived[-1].console
         kept = (wire.READING, wire.RECALLED, wire.ANCHOR)
         self._save([f for a in arrived for f in a.frames if f.kind in kept] if self.info is not None else [])
-        self.fetch.held = bool(self._unsaved)
         if self.info is None:
             return
         for a in arrived:
@@ -294,6 +293,8 @@ class Live:
         """An answer of the board to what this program asked."""
         try:
             self.fetch.replied(reply)
+        except StoreError:
+            pass  # the disk refuses, which is said already; the question stands
         except (KeyError, TypeError, ValueError, OverflowError, FrameError) as e:
             self._happen("board-answer", "caution", "An answer of the board was not understood", plain(repr(e)))
 
@@ -301,12 +302,15 @@ class Live:
         """Store frames and what could not be stored before; a disk that refused is left alone for a while."""
         self._unsaved += frames
         del self._unsaved[:-_UNSAVED]
+        # Of what can't be stored the fetcher must know that it is here.
+        readings = (wire.take_reading(f.payload) for f in frames if f.kind in (wire.READING, wire.RECALLED))
+        self.fetch.waiting.update((r.boot, r.seq) for r in readings)
         if not self._unsaved or (self._save_trouble and not now and time.monotonic() - self._tried_at < _TRY_EVERY_S):
             return
         self._tried_at = time.monotonic()
         try:
             self._put(self._unsaved)
-            self._unsaved = []
+            self._unsaved, self.fetch.waiting = [], set()
             self._save_trouble = ""
         except StoreError as e:
             self._trouble_since_s = self._trouble_since_s if self._save_trouble else self._clock()
@@ -819,7 +823,8 @@ class Boards:
             if item.state in ("lost", "refused"):
                 # Whatever is plugged in there next has to say what it is.
                 self._at.pop(item.port or "", None)
-                self._ports.pop(board, None)
+                if self._ports.get(board) == item.port:
+                    del self._ports[board]
             return
         # Of a port that is no board's yet, or of none at all: it matters to whoever has no line.
         for live in [live for live in (self.shown, *self.lives.values()) if live.device not in self._ports]:
@@ -848,6 +853,8 @@ class Boards:
         if before is not None and before != device:
             self._ports.pop(before, None)
             self.lives[before].on_state(State("lost", f"Another board is on {hello.port} now.", hello.port))
+        for port in [p for p, d in self._at.items() if d == device]:
+            del self._at[port]  # it has come back under another name
         self._at[hello.port], self._ports[device] = device, hello.port
         live = self.lives.get(device)
         if live is None:

@@ -31,6 +31,7 @@ import re
 import secrets
 import statistics
 import tempfile
+import weakref
 import zlib
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -208,6 +209,7 @@ class Spool:
             if self._rows * self._width * 8 <= _IN_MEMORY:
                 return
             self._file = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the spool
+            weakref.finalize(self, self._file.close)
         else:
             self._held = [block]
         for piece in self._held:
@@ -570,7 +572,9 @@ def _with_holes(rows: Rows, after: Sequence[int], lengths_us: Sequence[int]) -> 
         return rows
     at = np.asarray(after) + 1
     start_us = np.insert(rows.start_us, at, rows.end_us()[list(after)])
-    values = {name: np.insert(column, at, np.nan) for name, column in rows.values.items()}
+    # What is not said is nought in these, and not known in all others.
+    plainly = (*FLAGS, "own_a", "unsure_s")
+    values = {n: np.insert(column, at, 0.0 if n in plainly else np.nan) for n, column in rows.values.items()}
     values["dt_s"] = np.insert(rows.values["dt_s"], at, np.asarray(lengths_us) / 1e6)
     return Rows(start_us, values)
 

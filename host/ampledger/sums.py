@@ -191,6 +191,7 @@ def rows_of(c: Columns, m: Movement, level_s: int) -> Rows:
     temp = c.temp_c16 != wire.NO_TEMP
     there = c.n > 0
     own = there & ~m.known
+    all_there, all_temp = bool(there.all()), bool(temp.all())
     added = np.zeros((len(ADDED), size), np.int64)
     added[0] = c.span_ms
     added[1] = 1
@@ -198,9 +199,14 @@ def rows_of(c: Columns, m: Movement, level_s: int) -> Rows:
     added[4:7] = c.n
     added[13:16] = m.moved
     added[19:22] = m.energy
-    np.multiply(c.temp_c16, temp, out=added[3])
-    np.multiply(c.bus_sum, there, out=added[7:10])
-    np.multiply(c.cur_sum, there, out=added[10:13])
+    added[3] = c.temp_c16
+    added[7:10] = c.bus_sum
+    added[10:13] = c.cur_sum
+    if not all_temp:
+        added[3] *= temp
+    if not all_there:
+        added[7:10] *= there
+        added[10:13] *= there
     np.multiply(c.span_ms, m.known, out=added[16:19])
     if bool(own.any()):
         added[22:25] = np.where(own, own_of(c.cur_sum, c.span_ms, np.maximum(c.n, 1)), 0)
@@ -210,9 +216,9 @@ def rows_of(c: Columns, m: Movement, level_s: int) -> Rows:
     lowest[1], highest[1] = c.temp_c16, c.temp_c16
     lowest[2:5], highest[2:5] = c.bus_min, c.bus_max
     lowest[5:8], highest[5:8] = c.cur_min, c.cur_max
-    if not bool(temp.all()):
+    if not all_temp:
         lowest[1, ~temp], highest[1, ~temp] = NONE, -NONE
-    if not bool(there.all()):
+    if not all_there:
         for at in (2, 5):
             lowest[at : at + 3][~there], highest[at : at + 3][~there] = NONE, -NONE
     return together(Rows(bucket, added, lowest, highest))

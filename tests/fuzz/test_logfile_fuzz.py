@@ -6,9 +6,12 @@ import gzip
 import io
 import math
 import random
+from pathlib import Path
 
+import pytest
 from ampledger.core.model import Interval, Tap
 from ampledger.errors import LogError
+from ampledger.interchange import read_file
 from ampledger.logfile import Log, read_log, write_log
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -131,15 +134,76 @@ def test_charge_of_any_sequence_survives_writing_and_reading(parts):
         start_s = round(start_s + dt_s + hole_s, 3)
     text = io.StringIO()
     rows = write_log(text, items)
-    if all(item.battery == Tap() and item.load is None for item in items):
-        assert rows == 1, "one long hole, which is one row and no log"
-        return
     log = read_log(io.BytesIO(text.getvalue().encode()), "f.csv")
-    check(log)
+    assert rows == len(log.intervals)
     for tap in ("battery", "load"):
-        wanted = [getattr(item, tap) for item in items]
-        found = [getattr(item, tap) for item in log.intervals]
-        wanted_c = sum(t.charge_c for t in wanted if t and t.charge_c is not None)
-        found_c = sum(t.charge_c for t in found if t and t.charge_c is not None)
-        # 1 us and 1 uA of rounding per row: at most 50 A x 2 us + 60 s x 0.5 uA each
-        assert abs(wanted_c - found_c) <= 1.5e-4 * len(items)
+        wanted = [t.charge_c for i in items if (t := getattr(i, tap)) is not None and t.charge_c is not None]
+        found = [t.charge_c for i in log.intervals if (t := getattr(i, tap)) is not None and t.charge_c is not None]
+        assert found == wanted
+
+
+def exact_files(folder: Path) -> dict[str, bytes]:
+    """A short log with a gap in each kind of file."""
+    from ampledger.interchange import write_file
+
+    tap = Tap(13.0, -1.5, -15.25, 12.9, 13.1, -2.0, -1.0, -198.0)
+    items = [Interval(1.7e9 + 10 * n, 10.0, tap, tap, None, 21.5, 0.03, True, 0.5) for n in range(5)]
+    items.append(Interval(1.7e9 + 50, 4000.0, Tap(charge_c=-99.5)))
+    out = {}
+    for kind in (".csv", ".jsonl", ".parquet"):
+        write_file(folder / f"good{kind}", items, {"source": "a"})
+        out[kind] = (folder / f"good{kind}").read_bytes()
+    return out
+
+
+@pytest.mark.parametrize("kind", [".csv", ".jsonl", ".parquet"])
+def test_any_bytes_under_any_name_and_any_wounds_give_a_log_or_a_log_error(kind, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("fuzz")
+    good = exact_files(folder)[kind]
+    path = folder / f"f{kind}"
+    pieces = [
+        *PIECES,
+        b"{",
+        b"}",
+        b"[" * 200,
+        b"null",
+        b"true",
+        b'"columns"',
+        b"PAR1",
+        b"\xff\xfe",
+        b"\x1b[2J",
+        b"sep=;\n",
+    ]
+
+    def try_out(data: bytes) -> None:
+        path.write_bytes(data)
+        for sort in (False, True):
+            try:
+                log = read_file(path, sort)
+            except LogError as error:
+                assert str(error).startswith("f.") and len(str(error)) > 25 and str(error).isprintable()
+            else:
+                assert log.intervals and all(i.dt_s > 0 and math.isfinite(i.start_s) for i in log.intervals)
+                assert len(log.row_interval) == len(log.times_text)
+
+    @QUICK
+    @given(st.binary(max_size=200))
+    def any_bytes(data: bytes) -> None:
+        try_out(data)
+        try_out(
+            {".csv": b"t_s,dt_s,battery_v,battery_a\n", ".jsonl": b'{"columns":[', ".parquet": b"PAR1"}[kind] + data
+        )
+        try_out(good + data)
+
+    wound = st.tuples(st.integers(0, len(good)), st.integers(0, 40), st.sampled_from(pieces) | st.binary(max_size=8))
+
+    @QUICK
+    @given(st.lists(wound, min_size=1, max_size=4))
+    def wounds(found: list[tuple[int, int, bytes]]) -> None:
+        data = good
+        for at, cut, piece in found:
+            data = data[:at] + piece + data[at + cut :]
+        try_out(data)
+
+    any_bytes()
+    wounds()

@@ -88,8 +88,10 @@ def test_coulombs_from_the_shunt_to_the_store_and_no_gap_in_ten_minutes(tmp_path
     assert charged > 300.0
     assert max(curve) == pytest.approx(charged, rel=1e-3)
     # What the core was told adds up to the same.
-    told = sum(v.interval.battery.charge_c for v in rig.views)
-    assert told == pytest.approx(curve[-1] - (curve[0] - rig.views[0].interval.battery.charge_c), abs=0.02)
+    first, *rest = [v.interval.battery.charge_c for v in rig.views]
+    # The very first record may have been closed by the host's greeting, before a chip had converted once.
+    told = (first or 0.0) + sum(rest)
+    assert told == pytest.approx(curve[-1] - (curve[0] - (first or 0.0)), abs=0.02)
     # Lowest and highest amps of the records are those of the wave, to a conversion's averaging.
     lowest = min(r.channels[1].cur_min for r in readings) * 16 * LSB["battery"]
     assert lowest == pytest.approx(-19.7, abs=0.01)
@@ -421,7 +423,8 @@ def test_kill_9_of_the_host_loses_nothing(tmp_path: Path) -> None:
 
             _wait(whole)
             shown = _snapshot(address)
-            assert any(n["code"] == "gap" for n in shown["notices"])
+            # The record that was under way while nobody listened comes with the answer to `hello`: no hole is left.
+            assert shown["link"]["gaps"] <= 1
             # The estimate went on from where it was: what was counted before the kill is still there.
             counted = [wire.take_reading(p) for _, p in sorted(rig.stored().items())]
             seconds = (counted[-1].mono_ms - counted[0].mono_ms) / 1000

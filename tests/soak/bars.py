@@ -70,6 +70,7 @@ def ordeal_rows(ledger: Ledger) -> list[tuple[str, str, bool]]:
     ):
         rows.append((what, str(f[key]), f[key] == 0))
     rows.append(("last words in a buffer when power went", str(f["last_words"]), True))
+    rows.append(("records in the cut flash operation itself", str(f["torn"]), True))
     for name, line in f["books"]["channels"].items():
         lsb = line["coulombs"] / line["counted_by_the_chip"] if line["counted_by_the_chip"] else 0.0
         stored = line["in_live_records"] + line["in_fetched_records"] + line["across_gaps"]

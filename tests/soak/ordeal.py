@@ -13,9 +13,10 @@ counted:
                 records, coulombs that the chips counted and the store does not account for
 
 Not drawn, because then detail must be lost, while the charge stays in the counters: killing the host while its disk
-is full (what waits in its memory goes with it), and taking the board's power within `UNKEPT_S` after the host died or
-while the line is noisy (what the host never got is in the board's memory only). The last record or two that a board
-had in its USB buffer when its power went are counted as `last_words`.
+is full (what waits in its memory goes with it), and taking the board's power before a host had everything or, after
+that host died, within `UNKEPT_S` (what the host never got is in the board's memory only). The last record or two that
+a board had in its USB buffer when its power went are counted as `last_words`, a record whose writing to the flash was
+cut as `torn`.
 """
 
 from __future__ import annotations
@@ -220,7 +221,6 @@ class Ordeal:
         self.ledger = Ledger()
         self.child: Child | None = None
         self.step_s = 0.0
-        self.unkept_since: float | None = None  # box time since when the board may hold what nothing else does
         self.starved = False
         self._unsettled_at = 0.0
         self.commands_flip = 0.0
@@ -303,7 +303,6 @@ class Ordeal:
         if self.child.ended:
             self.ledger.faults.append(f"the host would not start: {self.child.ended}")
         self.child = None
-        self.unkept_since = self.bench.now_s
 
     def kill(self) -> None:
         """kill -9"""
@@ -335,12 +334,10 @@ class Ordeal:
         """Whether no record is in the board's memory alone, so that its power may go."""
         if self.bench.faults.flip or self.commands_flip:
             return False
-        if self.child is not None:
-            # The host looks every two seconds for what the line harmed.
-            if not self.settled():
-                self._unsettled_at = self.bench.now_s
-            return self.bench.now_s - self._unsettled_at > LOOKED_S
-        return self.unkept_since is not None and self.bench.now_s - self.unkept_since > UNKEPT_S
+        # The host looks every two seconds for what the line harmed.
+        if not self.settled():
+            self._unsettled_at = self.bench.now_s
+        return self.bench.now_s - self._unsettled_at > LOOKED_S
 
     # --- what happens to it ---
 
@@ -429,7 +426,6 @@ class Ordeal:
         self.commands_flip = self.r.choice((0.0, 1e-3, 3e-2))
         self.pause(self.r.uniform(0.3, 3.0))
         self.bench.faults.flip = self.commands_flip = 0.0
-        self.unkept_since = self.bench.now_s
         self.ledger.done["corrupted bytes"] += self.bench.faults.flipped - before
         self.ledger.done["noises"] += 1
 
@@ -515,7 +511,9 @@ class Ordeal:
             self.ledger.done["pauses of fetching"] += 1
 
     def alone(self) -> None:
-        """Nobody listens for some hours, and the box has troubles."""
+        """Nobody listens for some hours, and the box has troubles if no record is in the board's memory alone."""
+        self._unsettled_at = self.bench.now_s
+        whole = self.child is not None and self.until(self.kept, 5.0)
         if self.r.random() < 0.5:
             self.kill()
         self.leave()
@@ -525,7 +523,8 @@ class Ordeal:
         if self.r.random() < 0.5:
             self.bench.unplug(seconds)
         self.until(lambda: self.bench.now_s > began + UNKEPT_S, 30)
-        faults(SimpleNamespace(bench=self.bench), self.run, self.r, seconds - UNKEPT_S)  # type: ignore[arg-type]
+        if whole:
+            faults(SimpleNamespace(bench=self.bench), self.run, self.r, seconds - UNKEPT_S)  # type: ignore[arg-type]
         if not self.until(lambda: self.bench.now_s > began + seconds, 120):
             self.ledger.finds.append(f"the bench came to {self.bench.now_s - began:.0f} of {seconds:.0f} s alone")
         self.ledger.done["stretches alone"] += 1
@@ -594,7 +593,13 @@ class Ordeal:
             self.ledger.figures["hours"] = self.bench.now_s / 3600
             self.ledger.figures["wall_s"] = time.monotonic() - began
             self._check()
+            if self.ledger.finds:
+                self.keep_line()
         return self.ledger
+
+    def keep_line(self) -> None:
+        """What the firmware wrote, for whoever looks for the cause of a find."""
+        (self.folder / "line.bin").write_bytes(bytes(self.bench.sent or b""))
 
     def _end(self) -> None:
         """Everything is well again, currents stop, and the host stays until it has everything."""
@@ -668,13 +673,18 @@ class Ordeal:
                 last_words += len(tail)
             else:
                 lost += [(boot, s) for s in sorted(seqs)]
-        holes = 0
+        holes = torn = 0
         by_boot: dict[int, list[int]] = {}
         for boot, seq in stored:
             by_boot.setdefault(boot, []).append(seq)
         for boot, seqs in sorted(by_boot.items()):
             gaps = sorted(set(range(max(seqs) + 1)) - set(seqs))
             gaps = [s for s in gaps if (boot, s) not in sent]
+            # The power went while this record was written to the flash; what was under way, the last one, was there
+            # already. Its charge is known from the counters on both sides.
+            if gaps == [max(seqs) - 1] and torn < self.bench.faults.resets.count("cut"):
+                torn += 1
+                continue
             holes += len(gaps)
             if gaps:
                 finds.append(f"start {boot} has no record of {spans(gaps)} of {max(seqs) + 1}, never seen on the line")
@@ -700,6 +710,7 @@ class Ordeal:
             "lost": len(lost),
             "holes": holes,
             "last_words": last_words,
+            "torn": torn,
             "duplicated": len(twice),
             "wrong": len(wrong),
         }

@@ -99,15 +99,22 @@ def test_what_never_comes_is_asked_for_a_few_times_and_then_left_in_peace_also_a
     assert desk.asked()[module._TRIES :] == [("recall", 10, 11)]
 
 
-def test_nothing_is_asked_or_given_up_while_the_disk_refuses(desk: Counter) -> None:
+def test_while_the_disk_refuses_only_what_was_harmed_just_now_is_asked_and_nothing_given_up(desk: Counter) -> None:
     desk.connect(0, 10)
-    desk.fetch.held = True
-    for _ in range(5):
-        desk.done()  # it came, but is in memory only
-    assert desk.asked() == [("recall", 0, 9)] and desk.fetch.left == 10
-    desk.fetch.held = False
+    desk.fetch.waiting = {(7, s) for s in range(10)}  # it came, but is in memory only
+    for _ in range(9):
+        desk.done()
+    assert desk.asked() == [("recall", 0, 9)] and desk.fetch.left == 0, "it is here"
+    desk.fetch.waiting |= {(7, s) for s in range(10, 20) if s not in (12, 13)}
+    desk.fetch.harmed(7, 20)
+    assert desk.asked()[1:] == [("recall", 12, 13)]
+    for _ in range(9):
+        desk.done()
+    assert len(desk.asked()) == 2 and desk.fetch.left == 2
+    desk.store.add("a", [reading(s) for s in range(20) if s not in (12, 13)])
+    desk.fetch.waiting = set()
     desk.fetch.turn()
-    assert desk.asked() == [("recall", 0, 9)] * 2
+    assert desk.asked()[2:] == [("recall", 12, 13)]
 
 
 def test_what_the_line_harmed_goes_before_the_rest_and_the_rest_goes_on(desk: Counter) -> None:
@@ -156,7 +163,7 @@ def test_whatever_comes_and_goes_all_that_the_board_has_is_fetched(tmp_path_fact
         has = data.draw(st.sets(st.integers(0, 60), max_size=60))
         desk.connect(0, 61)
         for _ in range(300):
-            desk.fetch.held = desk.fetch.paused = False
+            desk.fetch.paused = False
             desk.fetch.turn()
             if not desk.fetch.left:
                 break

@@ -26,7 +26,6 @@ from ampledger.logfile import Rows, intervals_of_rows, rows_of, seconds_of, text
 from ampledger.store import Store
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-
 from unit.malformed import MALFORMED
 
 HOST = Path(__file__).parents[2] / "host"
@@ -74,7 +73,7 @@ def bits(items: Any) -> list[str]:
     return [repr(item) for item in items]
 
 
-@settings(max_examples=150, deadline=None, database=None)
+@settings(max_examples=80, deadline=None, database=None)
 @given(items=sequences(), kind=st.sampled_from(KINDS))
 @example(items=[Interval(T0_S, 0.1, Tap(-0.0, -0.0, -0.0, energy_j=-0.0), own_a=-0.0)], kind=".jsonl")
 def test_every_interval_survives_every_kind_of_file_to_the_bit(
@@ -234,10 +233,8 @@ def test_a_spreadsheet_may_have_gone_over_the_file(tmp_path: Path) -> None:
         german.encode("utf-16"),
         german.encode(),
         b"\xef\xbb\xbf" + german.encode(),
-        german.encode("utf-16-be"),
+        b"\xfe\xff" + german.encode("utf-16-be"),
     ):
-        if data[:2] == german.encode("utf-16-be")[:2]:
-            data = b"\xfe\xff" + data
         (tmp_path / "y.csv").write_bytes(data)
         assert read_file(tmp_path / "y.csv").intervals == some()
 
@@ -290,7 +287,11 @@ def test_a_leap_second_is_sorted_before_the_midnight_it_shares_its_number_with(t
 
 
 @settings(max_examples=40, deadline=None, database=None)
-@given(st.permutations(range(12)), st.lists(st.integers(0, 11), max_size=5), st.sampled_from([".csv", ".jsonl"]))
+@given(
+    order=st.permutations(range(12)),
+    again=st.lists(st.integers(0, 11), max_size=5),
+    kind=st.sampled_from([".csv", ".jsonl"]),
+)
 def test_any_order_and_any_repetition_sort_to_the_same(
     order: list[int], again: list[int], kind: str, tmp_path_factory: Any
 ) -> None:
@@ -316,14 +317,16 @@ def test_a_malformed_file_is_refused_in_words_or_read_right(
     path = tmp_path / name
     path.write_bytes(data)
     for sort in (False, True):
+        # What is only out of order is read when that was asked for.
+        wanted = "accepted" if sort and "-sort." in name else expected
         try:
             log = read_file(path, sort)
         except LogError as error:
             said = str(error)
-            assert expected == "refused" or (sort and "sort" in name) == sort, said
+            assert wanted == "refused", said
             assert said.startswith(name) and len(said) > len(name) + 25 and said.isprintable()
         else:
-            assert expected == "accepted" or sort, "was read"
+            assert wanted == "accepted"
             assert log.intervals and all(i.dt_s > 0 for i in log.intervals)
 
 
@@ -382,10 +385,10 @@ def test_parquet_of_other_programs(tmp_path: Path) -> None:
     bad = [
         ({**good[0], "battery_v": pa.array(["x"] * 3)}, "column battery_v: holds string"),
         ({**good[0], "battery_v": pa.array([13.0, math.inf, 13.0])}, "row 2, column battery_v: found 'inf'"),
-        ({**good[0], "battery_v": pa.array([13.0, 13.0, 1300.0])}, "row 3, column battery_v: found '1300.0'; expected -1 to 120 V"),
-        ({**good[0], "time_utc": pa.array([us[0], None, us[2]], pa.timestamp("us"))}, "row 2, column time_utc: the cell is empty"),
+        ({**good[0], "battery_v": pa.array([13.0, 13.0, 1300.0])}, "row 3, column battery_v: found '1300.0'; expected -1 to 120 V"),  # noqa: E501
+        ({**good[0], "time_utc": pa.array([us[0], None, us[2]], pa.timestamp("us"))}, "row 2, column time_utc: the cell is empty"),  # noqa: E501
         ({**good[0], "time_utc": pa.array(us, pa.timestamp("s"))}, "beyond the years"),
-        ({**good[0], "time_utc": pa.array(us[::-1], pa.timestamp("us"))}, "row 2, column time_utc: '2026-09-12T22:10:01.000000Z' is 1 s before row 1"),
+        ({**good[0], "time_utc": pa.array(us[::-1], pa.timestamp("us"))}, "row 2, column time_utc: '2026-09-12T22:10:01.000000Z' is 1 s before row 1"),  # noqa: E501
         ({"time_utc": good[0]["time_utc"]}, "no column battery_v and battery_a"),
     ]  # fmt: skip
     for columns, words in bad:
@@ -422,16 +425,12 @@ def test_an_imported_log_comes_back_to_the_bit_in_any_span(store: Store, tmp_pat
     whole = read_file(path)
     assert bits(log_intervals(store, number)) == bits(whole.intervals) == bits(log.intervals)
     assert len(log.intervals) == 601 and len(log.times_text) == 601 and log.intervals[600] == whole.intervals[600]
-    assert list(log.times_text)[:2] == stamps_of(kind, whole.times_text)[:2] and log.gaps == whole.gaps
+    assert list(log.times_text) == list(whole.times_text) and log.gaps == whole.gaps
     assert shares == sorted(shares) and shares[-1] == 1.0
     for since, until in ((100.5, 200.25), (0, 1), (299.9, 5000), (5300, None), (None, 0.5), (-5, 0), (900, 901)):
         a, b = (None if x is None else T0_S + x for x in (since, until))
         wanted = [i for i in whole.intervals if (a is None or i.end_s > a) and (b is None or i.start_s < b)]
         assert list(log_intervals(store, number, a, b)) == wanted
-
-
-def stamps_of(kind: str, texts: Any) -> list[str]:
-    return list(texts)
 
 
 def test_the_same_file_twice_is_refused_with_name_and_date_of_the_first(store: Store, tmp_path: Path) -> None:

@@ -443,8 +443,9 @@ def test_damaged_gzip_is_refused():
         (b"t_s,battery_v,battery_a\n0,13,1\n", "one row only"),
         (b"\x89PNG\r\n\x1a\n\x00\x00", "binary"),
         (b"PK\x03\x04....", "zip or spreadsheet"),
-        (PLAIN.encode("utf-16"), "UTF-16"),
-        (b"t_s,battery_v,battery_a\n0,13,1\n1,13,1\xb0\n", "line 3: byte 0xb0 is not UTF-8"),
+        (PLAIN.encode("utf-32"), "UTF-32"),
+        (b"t_s,battery_v,battery_a\n0,13,1\n1,13,1\xb0\n", "line 3, column battery_a: found '1°'"),
+        (b"t_s,battery_v,battery_a\n0,13,1\n1,13,1\x81\n", "line 3: byte 0x81 is not UTF-8"),
         (b't_s,battery_v,battery_a\n0,"13,1\n1,13,1\n', "line 2"),
         (b't_s,battery_v,battery_a\n0,"13\n",1\n1,13,1\n', "line 2"),
         (b'"t_s"x,battery_v,battery_a\n0,13,1\n1,13,1\n', "line 1"),
@@ -501,18 +502,6 @@ def series(count: int = 50, dt_s: float = 0.5, start_s: float = T0_S) -> list[In
     return [Interval(start_s + n * dt_s, dt_s, tap(), None, tap() if n % 3 else None, 20.5) for n in range(count)]
 
 
-def same(one: list[Interval], other: list[Interval]) -> None:
-    assert len(one) == len(other)
-    for left, right in zip(one, other, strict=True):
-        assert (left.start_s, left.dt_s, left.battery_c) == pytest.approx((right.start_s, right.dt_s, right.battery_c))
-        for a, b in ((left.battery, right.battery), (left.solar, right.solar), (left.load, right.load)):
-            assert (a is None) == (b is None)
-            if a is not None and b is not None:
-                for field in ("v", "a", "charge_c", "v_min", "v_max", "a_min", "a_max"):
-                    x, y = getattr(a, field), getattr(b, field)
-                    assert (x is None and y is None) or x == pytest.approx(y, abs=1.1e-6)
-
-
 @pytest.mark.parametrize("name", ["a.csv", "a.csv.gz"])
 @pytest.mark.parametrize("time_column", ["time_utc", "t_s"])
 def test_what_is_written_reads_back_the_same(tmp_path, name, time_column):
@@ -520,8 +509,9 @@ def test_what_is_written_reads_back_the_same(tmp_path, name, time_column):
     assert write_log(tmp_path / name, items, time_column=time_column) == 50
     assert (tmp_path / name).read_bytes().startswith(b"\x1f\x8b" if name.endswith("gz") else time_column.encode())
     log = read_log(tmp_path / name)
-    same(log.intervals, items)
+    assert log.intervals == items
     assert log.columns == (
+        "dt_s",
         "battery_v",
         "battery_a",
         "battery_a_min",
@@ -531,6 +521,8 @@ def test_what_is_written_reads_back_the_same(tmp_path, name, time_column):
         "load_a_min",
         "load_a_max",
         "battery_c",
+        "battery_as",
+        "load_as",
     )
     assert os.listdir(tmp_path) == [name]
 
@@ -544,7 +536,13 @@ def written(items: list[Interval], **options) -> str:
 def test_a_hole_is_written_as_a_row_of_empty_cells_and_no_charge_is_stretched_over_it():
     items = [Interval(0, 1, Tap(13, 2, 2.0)), Interval(1, 1, Tap(13, 2, 2.0)), Interval(31, 1, Tap(13, 2, 2.0))]
     text = written(items, time_column="t_s")
-    assert text.splitlines() == ["t_s,battery_v,battery_a", "0,13,2", "1,13,2", "2,,", "31,13,2", "32,,"]
+    assert text.splitlines() == [
+        "t_s,dt_s,battery_v,battery_a,battery_as",
+        "0.0,1.0,13.0,2.0,2.0",
+        "1.0,1.0,13.0,2.0,2.0",
+        "2.0,29.0,,,",
+        "31.0,1.0,13.0,2.0,2.0",
+    ]
     log = read(text)
     assert sum(i.battery.charge_c or 0.0 for i in log.intervals) == 6.0
     assert log.intervals[2] == Interval(2.0, 29.0, Tap())
@@ -573,9 +571,16 @@ def test_charge_and_seen_time_survive_writing(items):
     assert read(again).intervals == log.intervals, "a second round trip must change nothing"
 
 
-def test_a_mean_from_the_counter_outside_the_samples_widens_them():
-    items = [Interval(n, 1.0, Tap(13, 1.0, 1.5, a_min=0.9, a_max=1.1)) for n in range(2)]
-    assert read(written(items, time_column="t_s")).intervals[0].battery == Tap(13.0, 1.5, 1.5, a_min=0.9, a_max=1.5)
+def test_a_charge_of_its_own_a_gap_with_charge_and_rows_that_overlap_are_kept_as_they_are():
+    items = [
+        Interval(0, 1.0, Tap(13, 1.0, 1.5, a_min=0.9, a_max=1.1)),
+        Interval(1, 90_000.0, Tap(charge_c=-7.0), Tap(), own_a=0.03, own_in_load=True, unsure_s=0.5),
+        Interval(90_001, 10.0, Tap(13, 1.0, None)),
+        Interval(90_006, 10.0, Tap(13, 1.0, -0.0)),
+    ]
+    log = read(written(items, time_column="t_s"))
+    assert log.intervals == items and log.gaps == 1
+    assert len(log.warnings) == 1 and "the worst on line 5, by 5 s" in log.warnings[0]
 
 
 @pytest.mark.parametrize(
@@ -583,8 +588,8 @@ def test_a_mean_from_the_counter_outside_the_samples_widens_them():
     [
         ([], "nothing to write"),
         ([Interval(0, 0, Tap(13, 1))], "0 s can't be written"),
-        ([Interval(0, 90, Tap(13, 1))], "90 s can't be written"),
-        ([Interval(0, 10, Tap(13, 1)), Interval(5, 10, Tap(13, 1))], "overlap"),
+        ([Interval(0, -1, Tap(13, 1))], "-1 s can't be written"),
+        ([Interval(0, 1, Tap(13, 1), unsure_s=-1.0)], "less than 0 s"),
         ([Interval(0, 1, Tap(float("nan"), 1))], "not a number"),
         ([Interval(1e15, 1, Tap(13, 1))], "not a time"),
     ],
