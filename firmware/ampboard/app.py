@@ -673,11 +673,12 @@ class App:
             self._temperature()
             if self.gps:
                 self._satellites()
-            if time.ticks_diff(time.ticks_ms(), self._second_at) >= _SECOND_MS - every // 2:
-                self._second()
-            # Before the ring overtakes what no host has acknowledged, it goes to the flash whoever listens.
+            # Before the ring overtakes what no host has acknowledged, it goes to the flash whoever listens; and before
+            # the checkpoint of the record that follows it, so that a power cut leaves no hole.
             if not self._attended or self.seq - self._logged > _RING // 2:
                 self._keep_one()
+            if time.ticks_diff(time.ticks_ms(), self._second_at) >= _SECOND_MS - every // 2:
+                self._second()
             gc.collect()
         else:
             self._wait(left)

@@ -391,7 +391,7 @@ class Table:
     ) -> None:
         self.name, self.time_column, self.columns = made_by.name, made_by.time_column, tuple(made_by.columns)
         self.warnings, self.texts = made_by.warnings, made_by.texts
-        self._at, self._exact = made_by.at, made_by.exact
+        self._at, self._unit, self._exact = made_by.at, made_by.unit, made_by.exact
         self._cells, self._lines = cells, lines
         self._order: NDArray[np.int64] | None = None
         if sort:
@@ -486,7 +486,7 @@ class Table:
         if over.size:
             worst = int(over[np.argmax(late_us[over])])
             self.warnings.append(
-                f"{_count(int(over.size), 'row')} beginning before the row before has ended, the worst on line "
+                f"{_count(int(over.size), 'row')} beginning before the row before has ended, the worst on {self._unit} "
                 f"{self._line(worst + 1)}, by {late_us[worst]:g} s: the charge of both counts."
             )
         return dt_s, holes
@@ -519,7 +519,7 @@ class Table:
         odd = np.flatnonzero((steps_s > max(10 * usual_s, 5.0)) & (steps_s <= LONGEST_ROW_S))
         if odd.size:
             self.warnings.append(
-                f"{_count(int(odd.size), 'row')} more than ten times as long as usual, first on line "
+                f"{_count(int(odd.size), 'row')} more than ten times as long as usual, first on {self._unit} "
                 f"{self._line(int(odd[0]))} ({steps_s[odd[0]]:g} s against {usual_s:g} s): each was taken as the mean "
                 "up to the next row. If the logger paused there, add a row with empty cells where it stopped."
             )

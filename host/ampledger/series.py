@@ -38,6 +38,7 @@ _BACK = 32
 #: Events that are given, the newest. [-]
 _MOST_EVENTS = 300
 _MINUTE_S = 60.0  # estimates are kept once a minute of data
+_MOST_ESTIMATES = 400  # that are looked for one by one, in spans that have many more
 _VALUES = ("a", "a_min", "a_max", "v", "v_min", "v_max")
 #: Decimals that are sent: no chip resolves more, and shorter numbers are what keeps the answer small.
 _DECIMALS = {"a": 6, "v": 5, "c": 4, "t": 3, "ah": 9}
@@ -485,13 +486,13 @@ def _listed(values: Floats, name: str) -> list[float | None]:
 
 
 def _estimates(store: Store, device: str, span: _Span, ends_s: Floats) -> list[list[float]]:
-    """One estimate for each column at most; where there are many, the one at the end of each column that has data."""
+    """One estimate for each column at most; where there are many, those at the ends of some columns that have data."""
     if span.until_s - span.since_s <= 3 * span.points * _MINUTE_S:
         found = store.estimates(device, span.since_s, span.until_s)
         kept = {int((e.time_s - span.since_s) / span.width_s): e for e in found}
     else:
         kept = {}
-        for k, end_s in enumerate(ends_s.tolist()):
+        for k, end_s in enumerate(ends_s[:: -(-len(ends_s) // _MOST_ESTIMATES) or 1].tolist()):
             near = store.estimates(device, end_s - _MINUTE_S - 11.0, end_s + 1.0)
             if near:
                 kept[k] = near[-1]

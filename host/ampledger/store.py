@@ -4,9 +4,12 @@ The record store: one SQLite file, raw records exactly as the board sent them.
 In: frames and what the board says of itself. Out: the same again, in order,
 and sums of them by the minute and the quarter of an hour. A record that is
 there already is left alone, so asking a board twice costs nothing. Raw
-records are never changed, only packed (`packing`) when they are old; what was
-added up (`run`, `rollup`) or concluded from them (`estimate`, most of
-`event`) lives in tables of its own and can be made anew. One process writes;
+records (table `raw`, to be read as `reading`) are never changed, only packed
+(`packing`) when they are old; what was added up (`run`, `rollup`) or
+concluded from them (`estimate`, most of `event`) lives in tables of its own
+and can be made anew. The newest records of a start wait outside of `run` and
+`rollup` until there are enough of them; they are all that is beyond its last
+run, and every answer includes them. One process writes;
 `synchronous=FULL`, so a committed record survives a power cut. Several
 threads may share a store. Nothing here knows volts or wall time.
 """
@@ -203,7 +206,7 @@ class Store:
         """Close; everything committed is on the disk."""
         with self._guard:
             if self._lock is not None and any(tail.waiting for tail in self._tails.values()):
-                # Only sums: what they miss is taken in at the next opening.
+                # Only sums: what they miss is taken in with the next records of that start.
                 with contextlib.suppress(StoreError), self._writing() as db:
                     for start, tail in self._tails.items():
                         self._settle(db, start, tail)
@@ -327,20 +330,20 @@ class Store:
 
     def _insert(self, db: sqlite3.Connection, start: int, rows: packing.Records, payloads: list[bytes]) -> int:
         """Readings of one start and one length, twice; returns how many were new. Runs and sums follow."""
-        numbers, monos = _numbers(rows, payloads)
-        first, count = numbers[0], len(numbers)
+        first, in_a_row, monos = _numbers(rows, payloads)
+        count = len(payloads)
         tail = self._tails.get(start) or self._find_tail(db, start)
         if (
             tail is not None
             and first == tail.last_seq + 1
-            and numbers == list(range(first, first + count))
+            and in_a_row
             and (not tail.waiting or tail.waiting[0].dtype == rows.dtype)
         ):
             # What a board sends as it goes: run and sums follow some thousand at a time.
             key = (start << _SHIFT) + first
             db.executemany(_NEW_READING, zip(range(key, key + count), monos, payloads, strict=True))
             tail.waiting.append(rows)
-            tail.last_seq = numbers[-1]
+            tail.last_seq += count
             if tail.last_seq - tail.run.last_seq >= WAITING:
                 self._settle(db, start, tail)
             return count
@@ -532,6 +535,8 @@ class Store:
         db.executemany(_ADD_UP, out)
 
     def _one(self, db: sqlite3.Connection, start: int, seq: int) -> wire.Reading | None:
+        if not 0 <= seq <= _LAST:
+            return None
         found = db.execute("SELECT payload FROM raw WHERE id = ?", ((start << _SHIFT) + seq,)).fetchone()
         if found is not None:
             return self._take(found[0], seq)
@@ -568,7 +573,7 @@ class Store:
 
     def _payloads(self, db: sqlite3.Connection, start: int, after: int, since_ms: int = 0) -> list[tuple[int, bytes]]:
         """The next (number, payload) after a record, some thousand, rows and packs together; [] at the end."""
-        base = start << _SHIFT
+        base, after = start << _SHIFT, max(after, -1)
         while True:
             # Packs never overlap, but records that came late lie as rows between and within them.
             packs = db.execute(
@@ -581,7 +586,7 @@ class Store:
             rows: list[tuple[int, bytes]] = db.execute(
                 f"SELECT id & {_LAST}, payload FROM raw WHERE id > ? AND id <= ? AND mono_ms >= ? "
                 f"ORDER BY id LIMIT {_AT_ONCE}",
-                (base + after, base + min(end, _LAST), since_ms),
+                (base + min(after, _LAST), base + min(end, _LAST), since_ms),
             ).fetchall()
             if not packs:
                 return rows
@@ -1216,15 +1221,22 @@ def _by_start(payloads: list[bytes]) -> list[tuple[int, packing.Records, list[by
     ]
 
 
-def _numbers(rows: packing.Records, payloads: list[bytes]) -> tuple[list[int], list[int]]:
-    """Numbers and times of readings of one length, whose heads are the same in both wire versions."""
-    if len(payloads) < 50:
-        heads = [_HEADS.unpack_from(p) for p in payloads]
-        return [seq for seq, _, _ in heads], [(high << 29) + low for _, low, high in heads]
+def _numbers(rows: packing.Records, payloads: list[bytes]) -> tuple[int, bool, list[int]]:
+    """First number, whether the others follow on it one by one, and the times of readings of one length."""
+    count = len(payloads)
+    if count < 50:
+        heads = [_HEADS.unpack_from(p) for p in payloads]  # the same in both wire versions
+        first = heads[0][0]
+        in_a_row = [seq for seq, _, _ in heads] == list(range(first, first + count))
+        return first, in_a_row, [(high << 29) + low for _, low, high in heads]
+    seq = rows["seq"]
     mono = rows["mono_hi"].astype(np.int64)
     mono <<= 29
     mono += rows["mono_lo"]
-    return rows["seq"].tolist(), mono.tolist()
+    first = int(seq[0])
+    # 32-bit numbers: the step from the last one to 0 would be 1 as well.
+    in_a_row = int(seq[-1]) - first == count - 1 and bool((seq[1:] - seq[:-1] == 1).all())
+    return first, in_a_row, mono.tolist()
 
 
 def _joined(parts: list[packing.Records]) -> packing.Records:

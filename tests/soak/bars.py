@@ -91,6 +91,20 @@ def ordeal_rows(ledger: Ledger) -> list[tuple[str, str, bool]]:
     return rows
 
 
+MUST_NOT = ("lost", "holes", "duplicated", "wrong", "sums_wrong", "beside_wrong", "faults")
+
+
+def two_rows(ledger: Ledger) -> list[tuple[str, str, bool]]:
+    """The same in short of two boards at once, whose ports are swapped."""
+    f, done = ledger.figures, ledger.done
+    kinds = ("kills (-9)", "unplugs", "ports swapped", "laptop sleeps", "clock steps")
+    text = f"{f['hours']:.1f} h, {f['records']:,} records; {', '.join(f'{done[x]} {x}' for x in kinds)}; "
+    text += ", ".join(f"{f[x]} {x.replace('_', ' ')}" for x in MUST_NOT)
+    rows = [("two boards at once", text, not any(f[x] for x in MUST_NOT))]
+    rows += [("find", find, False) for find in ledger.finds]
+    return rows + [("fault", fault.strip()[-600:], False) for fault in ledger.faults[:5]]
+
+
 def season_rows(made: dict[str, Any], drawn: list[dict[str, Any]]) -> list[tuple[str, str, bool]]:
     """Size and time to draw."""
     n = f"{made['records']:,} records, {made['days']:.0f} days at 1 Hz"
@@ -126,6 +140,7 @@ def main(argv: list[str] | None = None) -> int:
     args = parser.parse_args(argv)
     say = lambda text: print(text, file=sys.stderr, flush=True)  # noqa: E731
     rows: list[tuple[str, str, bool]] = []
+    figures: dict[str, Any] = {}
     began = time.monotonic()
     env = dict(os.environ, PYTHONPATH=os.pathsep.join((str(TOP / "host"), str(TOP / "tests"))))
     with tempfile.TemporaryDirectory(prefix="ampledger-soak-") as name:
@@ -140,7 +155,10 @@ def main(argv: list[str] | None = None) -> int:
                 (folder / "fuzz").mkdir()
                 fuzz = fuzzing.start(folder / "fuzz", args.inputs, args.seed)
             if args.minutes:
-                rows += ordeal_rows(Ordeal(folder / "ordeal", args.seed, say).go(args.minutes))
+                one = Ordeal(folder / "ordeal", args.seed, say).go(0.75 * args.minutes)
+                two = Ordeal(folder / "two", args.seed, say, boards=2).go(0.25 * args.minutes)
+                rows += ordeal_rows(one) + two_rows(two)
+                figures |= {"one": one.figures | {"done": one.done}, "two": two.figures | {"done": two.done}}
             if making is not None and making.wait():
                 rows.append(("season", f"the making ended with {making.returncode}", False))
                 args.days = 0
@@ -148,6 +166,7 @@ def main(argv: list[str] | None = None) -> int:
                 say("waiting for the fuzz")
                 got = fuzzing.told(folder / "fuzz", fuzz.wait())
                 text = f"{got.inputs:,} inputs guided by coverage, {got.edges} edges, {got.features} features"
+                figures["fuzz"] = {"inputs": got.inputs, "edges": got.edges, "features": got.features}
                 rows.append(("decoder under fuzz", text, not got.found and got.inputs >= args.inputs))
                 if got.found:
                     rows.append(("find", got.found, False))
@@ -158,19 +177,22 @@ def main(argv: list[str] | None = None) -> int:
                 if child is not None and child.poll() is None:
                     child.kill()
                     child.wait()
-        rate = season.plain_rate(folder)
+        figures["rate"] = rate = season.plain_rate(folder)
         text = f"{rate['records_per_s']:,.0f} in tens, {rate['ratio']:.2f} x "
         text += f"bare SQLite inserts ({rate['bare_per_s']:,.0f})"
         rows.append(("durable records/s", text, True))
         if args.days:
             made = json.loads((folder / "season" / "season.json").read_text())
-            rows += season_rows(made, season.drawing(folder / "season", args.seed))
+            drawn = season.drawing(folder / "season", args.seed)
+            rows += season_rows(made, drawn)
+            figures |= {"season": made, "drawn": drawn}
     good = all(ok for _, _, ok in rows)
     took = time.monotonic() - began
     machine = f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}"
     if args.json:
         facts = [{"what": w, "value": v, "good": ok} for w, v, ok in rows]
-        print(json.dumps({"machine": machine, "seed": args.seed, "wall_s": took, "good": good, "rows": facts}))
+        said = {"machine": machine, "seed": args.seed, "wall_s": took, "good": good}
+        print(json.dumps({**said, "rows": facts, "figures": figures}, default=str))
         return 0 if good else 1
     print(f"{machine}; seed {args.seed}; {took:.0f} s")
     for what, value, ok in rows:

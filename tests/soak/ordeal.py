@@ -226,7 +226,11 @@ class Ordeal:
         self.commands_flip = 0.0
         self._say = say or (lambda _: None)
         self._files = 0
+        self.first = [self.kill, self.unplug, self.sleep, self.set_clock, self.starve, self.noise, self.importing]
+        self.r.shuffle(self.first)
         self.imports: dict[Path, bool] = {}
+        self._written: dict[Bench, int] = {}
+        self._on: dict[str, int] = {}  # board -> the start that has not ended
         self.device_of: dict[int, str] = {}  # start -> board
         self.said: list[dict[str, Any]] = []
 
@@ -306,7 +310,8 @@ class Ordeal:
 
     def kill(self) -> None:
         """kill -9"""
-        if self.child is None or self.starved:
+        self.feed()
+        if self.child is None:
             return
         self.child.signal(signal.SIGKILL)
         self.child.wait()
@@ -492,6 +497,8 @@ class Ordeal:
         self.child.say(f"import {path}")
         self.ledger.done["good imports" if good else "malformed imports"] += 1
         self.pause(self.r.uniform(0.0, 0.3))
+        if self.r.random() < 0.2:
+            self.kill()
 
     def backup(self) -> None:
         """A copy is made meanwhile."""
@@ -500,7 +507,9 @@ class Ordeal:
         self._files += 1
         self.child.say(f"backup {self.folder / f'copy-{self._files}.sqlite'}")
         self.ledger.done["backups"] += 1
-        self.pause(self.r.uniform(0.0, 0.5))
+        self.pause(self.r.uniform(0.0, 0.3))
+        if self.r.random() < 0.4:
+            self.kill()
 
     def pause_fetching(self) -> None:
         """The operator pauses the fetching."""
@@ -536,17 +545,17 @@ class Ordeal:
     def turn(self) -> None:
         """One thing after another happens."""
         what, weights = zip(
-            (self.kill, 5),
+            (self.kill, 7),
             (self.unplug, 4),
             (self.sleep, 3),
             (self.set_clock, 3),
-            (self.starve, 2),
+            (self.starve, 3),
             (self.noise, 3),
             (self.hold, 1),
             (self.restart_board, 2),
             (self.trouble_bus, 2),
-            (self.importing, 2),
-            (self.backup, 1),
+            (self.importing, 4),
+            (self.backup, 2),
             (self.pause_fetching, 1),
             (self.leave, 1),
             (self.alone, 2),
@@ -564,7 +573,8 @@ class Ordeal:
                 self.until(self.live, 15.0)
             else:
                 self.pause(self.r.uniform(0.0, 1.5))
-        self.r.choices(what, weights)[0]()
+        # Each kind once at least, if there is time; then as it comes.
+        (self.first.pop() if self.first else self.r.choices(what, weights)[0])()
         if self.r.random() < 0.7:
             self.pause(self.r.uniform(0.0, 1.5))
         if self.r.random() < 0.15:
@@ -637,6 +647,11 @@ class Ordeal:
 
         if not self.until(whole, 60):
             self.ledger.finds.append(f"not settled after 60 s: {why[-1]}")
+        # What is written while the host leaves is still in the board: only what was before is asked for.
+        for bench in (self.bench, self.second):
+            if bench is not None and bench.sent is not None:
+                self._written[bench] = len(bench.sent)
+        self.pause(1.0)
         self.leave()
 
     # --- the ledger ---
@@ -645,10 +660,13 @@ class Ordeal:
         """(start, number) -> payload of every record that the firmware wrote to the line."""
         out: dict[tuple[int, int], bytes] = {}
         for bench, device in ((self.bench, FIRST), (self.second, SECOND)):
-            for frame in Decoder().feed(b"\0" + bytes(bench.sent or b"") if bench is not None else b""):
+            line = b"" if bench is None else b"\0" + bytes(bench.sent or b"")[: self._written.get(bench)]
+            for frame in Decoder().feed(line):
                 if frame.kind in (wire.READING, wire.RECALLED):
                     r = wire.take_reading(frame.payload)
                     self.device_of[r.boot] = device
+                    if frame.kind == wire.READING:
+                        self._on[device] = r.boot
                     before = out.setdefault((r.boot, r.seq), frame.payload)
                     if before != frame.payload:
                         self.ledger.finds.append(f"the board wrote record {r.seq} of {r.boot} in two ways")
@@ -669,7 +687,7 @@ class Ordeal:
             missing.setdefault(boot, []).append(seq)
         for boot, seqs in missing.items():
             tail = sorted(starts[boot])[-len(seqs) :]
-            if sorted(seqs) == tail and len(tail) <= LAST_WORDS and self.bench.faults.resets:
+            if sorted(seqs) == tail and len(tail) <= LAST_WORDS and boot not in self._on.values():
                 last_words += len(tail)
             else:
                 lost += [(boot, s) for s in sorted(seqs)]

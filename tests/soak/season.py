@@ -176,7 +176,10 @@ def drawing(folder: Path, seed: int, rounds: int = 40) -> list[dict[str, Any]]:
         size = 0
         with contextlib.closing(Store(folder / "season.sqlite", look=True)) as store:
             for i in range(rounds + 1):
-                since = START_UNIX_S + r.uniform(0.0, max(0.0, total - length))
+                # The longest begins up to a day before the records do, so that no window is asked for twice.
+                since = START_UNIX_S + (
+                    r.uniform(0.0, total - length) if total > length else r.uniform(-86_400.0, 0.0)
+                )
                 began = time.perf_counter()
                 text = json.dumps(series(store, DEVICE, since, since + length, 1000), allow_nan=False)
                 ms = (time.perf_counter() - began) * 1e3
