@@ -24,6 +24,7 @@ _WAIT_S = 3.0  # a board that sends nothing more of what was asked for so long i
 _PIECE = 500  # records asked for at once: some seconds, after which a pause takes effect
 _TRIES = 4  # how often a piece is asked for of which nothing more comes
 _MOST_SPANS = 10_000  # a board that claims more holes than that is not believed in full
+_MOST_STARTS = 1000  # nor more starts; its log has room for fewer
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,6 +236,9 @@ class Backfill:
         strange: set[str] = set()
         for boot, nth, first, last, about in rows:
             boot, nth, first, last = (_count(x) for x in (boot, nth, first, last))
+            if boot not in self.spans and len(self.spans) >= _MOST_STARTS:
+                more = False
+                break
             self._abouts.setdefault(str(about), set()).add((boot, nth))
             self.spans[boot] = (first, last)
             if boot == self._boot:

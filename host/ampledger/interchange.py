@@ -61,7 +61,7 @@ from ampledger.store import LogBlock, Store
 
 SUFFIXES = (".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".parquet")
 #: Lengths of the sums that are made at import, and the rows themselves. [s]
-LEVELS = (1, 60, 900)
+LEVELS = (1, 60, 900, 3600)
 _NAMES = ("time_utc", *ALL_COLUMNS)
 _AT_ONCE = 8192
 _TOGETHER = 65_536
@@ -659,8 +659,8 @@ def log_level(store: Store, log_id: int, level: int, since_s: float | None, unti
     """
     What an imported log has in [since_s, until_s), as columns of equal length.
 
-    level : 1 the rows themselves, 60 or 900 sums of so many seconds; gaps are rows of their own, whose charge may be
-        known.
+    level : 1 the rows themselves, 60, 900 or 3600 sums of so many seconds; gaps are rows of their own, whose charge
+        may be known.
 
     Returns
     -------

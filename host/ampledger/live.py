@@ -27,7 +27,7 @@ from ampledger.core.engine import Engine, View
 from ampledger.core.model import Interval, Start
 from ampledger.core.watch import SEVERITIES, Notice
 from ampledger.decode import Counter, Frame, Parts, Scale, Seen, scale_of, tie_of, to_intervals
-from ampledger.errors import BoxError, FrameError, StoreError, plain
+from ampledger.errors import BoxError, ConfigError, FrameError, StoreError, plain
 from ampledger.history import KEPT_S, History
 from ampledger.link import Arrived, Hello, Links, State, host_clock
 from ampledger.recount import Minutes, code_version, intervals_of
@@ -44,6 +44,7 @@ _LOOK_EVERY_S = 2.0  # how often it is looked for what the line harmed just now
 _HELD_EVERY_S = 60.0  # how often the board is told the state of charge
 _SLICE_S = 0.1  # of concluding anew at a time; a day of ten-second records takes some seconds in all
 _MANY = 20  # records of earlier that are worth concluding anew even if the counters had their charge
+_TIES = 1100  # anchors of one start kept in memory, the newest and a choice of the older ones; a week has 1008
 _HAPPENED_S = 900.0  # how long a past event stays on the page
 _PACK_EVERY_S = 30.0  # how often old records are packed, a few at a time
 _MOST_BOARDS = 16  # more than that at one computer are none of ours
@@ -210,7 +211,9 @@ class Live:
         with contextlib.suppress(StoreError):
             self._store.add_info(hello.info, hello.at_s)
         if first_of_boot:
-            self._ties[boot] = [tie_of(a) for a in self._store.anchors(self.device, boot)]
+            self._ties = {boot: [tie_of(a) for a in self._store.anchors(self.device, boot)]}
+            kept = self._seen.boot if self._seen is not None else boot
+            self._clocks = {b: clock for b, clock in self._clocks.items() if b in (kept, boot)}
             self._set_clock(boot)
             self._refill(boot)
             self._catch_up(boot)
@@ -258,10 +261,9 @@ class Live:
         self._save([f for a in arrived for f in a.frames if f.kind in kept] if self.info is not None else [])
         if self.info is None:
             return
-        for a in arrived:
-            for frame in a.frames:
-                if frame.kind == wire.ANCHOR:
-                    self._on_anchor(wire.take_anchor(frame.payload))
+        anchors = [wire.take_anchor(f.payload) for a in arrived for f in a.frames if f.kind == wire.ANCHOR]
+        if anchors:
+            self._on_anchors(anchors)
         for a in arrived:
             for frame in a.frames:
                 if frame.kind == wire.READING:
@@ -333,10 +335,9 @@ class Live:
             (frame,) = frames
             values = {"kind": frame.kind, "payload": frame.payload.hex(), "why": plain(e)}
             self._store.add_event(self._clock(), "happened", "record-set-aside", values, self.device, self._version)
-            kind = "record-set-aside"
-            if kind not in self._faults:
-                self._faults.add(kind)
-                self._happen(kind, "warning", "A record could not be taken into the books", plain(e))
+            if "set aside" not in self._faults:
+                self._faults.add("set aside")
+                self._happen("record-set-aside", "warning", "A record could not be taken into the books", plain(e))
 
     # --- time ---
 
@@ -345,18 +346,20 @@ class Live:
         if clock is not None:
             self._clocks[boot] = clock
 
-    def _on_anchor(self, anchor: wire.Anchor) -> None:
-        boot, tie = anchor.boot, tie_of(anchor)
-        before = self._clocks.get(boot)
-        ties = self._ties.setdefault(boot, [])
-        if tie in ties:
+    def _on_anchors(self, anchors: list[wire.Anchor]) -> None:
+        """The board was told the time. Anchors of starts that are over are stored, and looked at with their records."""
+        boot = self.info.get("boot") if self.info is not None else None
+        before = self._clocks.get(boot) if isinstance(boot, int) else None
+        ties = self._ties.setdefault(boot, []) if isinstance(boot, int) else []
+        new = [t for t in dict.fromkeys(tie_of(a) for a in anchors if a.boot == boot) if t not in ties]
+        if not new or not isinstance(boot, int):
             return
-        ties.append(tie)
+        ties += new
+        if len(ties) > _TIES:
+            ties[1:-100] = ties[1:-100:2]
         self._set_clock(boot)
         after = self._clocks[boot]
-        if self.info is None or boot != self.info.get("boot"):
-            return
-        self._host_agrees = abs(after.utc_s(tie.mono_s) - self._clock()) < 2.0
+        self._host_agrees = abs(after.utc_s(new[-1].mono_s) - self._clock()) < 2.0
         if before is None:
             return
         if len(after.steps) > len(before.steps) and abs(after.steps[-1][1]) > 1.0:
@@ -389,7 +392,7 @@ class Live:
         unsure_ms = 500 + int(self._sync() * 1000)
         payload = wire.put_anchor(reading.boot.to_bytes(4, "little"), reading.mono_ms, int(at_s * 1000), unsure_ms)
         self._save([Frame(wire.ANCHOR, 0, payload)])
-        self._on_anchor(wire.take_anchor(payload))
+        self._on_anchors([wire.take_anchor(payload)])
         return self._clocks.get(reading.boot)
 
     def _on_reading(self, at_s: float, reading: wire.Reading) -> None:
@@ -763,6 +766,8 @@ class Boards:
 
     def pause_fetching(self, board: str | None, pause: bool) -> None:
         """Stop or go on fetching what a board has kept; what was asked for already still comes."""
+        if board is not None and board not in self.lives:
+            raise ConfigError("There is no such board: choose one that the page offers.")
         self._of(board).fetch.paused = pause
 
     # --- life ---
@@ -843,7 +848,7 @@ class Boards:
             if device not in self.lives and len(self.lives) >= _MOST_BOARDS:
                 raise FrameError(f"There are {len(self.lives)} boards already: unplug one and start again.")
         except (FrameError, KeyError, TypeError, ValueError, OverflowError) as e:
-            why = str(e) if isinstance(e, FrameError) else f"The board's INFO can't be used ({plain(repr(e), 120)})."
+            why = plain(e) if isinstance(e, FrameError) else f"The board's INFO can't be used ({plain(repr(e), 120)})."
             board = self._at.pop(hello.port, None)
             if board is not None:
                 self._ports.pop(board, None)

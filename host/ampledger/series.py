@@ -28,7 +28,7 @@ from ampledger.store import Run, Store
 Floats = NDArray[np.float64]
 
 #: Sums over so many seconds are taken for spans up to so many; the last for all longer ones. [s]
-LEVELS = ((1, 4 * 3600.0), (60, 5 * 86_400.0), (900, float("inf")))
+LEVELS = ((1, 4 * 3600.0), (60, 5 * 86_400.0), (900, 30 * 86_400.0), (3600, float("inf")))
 #: Rows that are looked at more finely because a gap lies in them, the longest first.
 _REFINED = 24
 #: Gaps whose charge is found from the records at their edges, the longest first; 90 days of hourly ones are 2160.
@@ -73,6 +73,8 @@ def series(store: Store, device: str, since_s: float, until_s: float, points: in
     if not until_s > since_s or points < 1:
         raise ConfigError("A span needs a beginning before its end, and at least one point.")
     level = next(length for length, most in LEVELS if until_s - since_s <= most)
+    if until_s - since_s < level * points and level == LEVELS[-1][0]:
+        level = LEVELS[-2][0]  # a column narrower than that is worth the finer sums
     span = _Span(since_s, until_s, points)
     if device.startswith("log:"):
         rows, gaps, unsure_s = _of_log(store, device, span, level)
@@ -350,7 +352,7 @@ def _refined(
         t0, t1 = table["t0_ms"], table["t1_ms"]
         return np.asarray(((t0 < edges_ms[0]) & (edges_ms[0] < t1)) | ((t0 < edges_ms[1]) & (edges_ms[1] < t1)))
 
-    for coarse, finer in ((900, 60), (60, 1)):
+    for coarse, finer in ((3600, 900), (900, 60), (60, 1)):
         gap_ms = (table["t1_ms"] - table["t0_ms"] - table["span_ms"]) * (lengths == coarse)
         seen = np.argsort(-gap_ms, kind="stable")[:_REFINED]
         seen = seen[gap_ms[seen] > span.width_s * 1e3]

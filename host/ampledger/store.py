@@ -40,7 +40,7 @@ __all__ = ["ROLLED", "SCHEMA", "Estimated", "LogBlock", "Run", "Store"]
 
 SCHEMA = 2
 _SIZES = {wire.READING_SIZE, wire.READING_SIZE_1}
-LEVELS = (1, 60, 900)  # seconds of a bucket; those of 1 s are never stored, they are as quickly made of the records
+LEVELS = (1, 60, 900, 3600)  # seconds of a bucket; those of 1 s are not stored, they are made of the records as quickly
 BLOCK = 1024  # records in a packed block
 # So many new records may wait to be taken into the sums, which costs less for many at once, and writes a disk's pages
 # once instead of four times a second. Whoever asks for sums gets them included.
@@ -50,7 +50,7 @@ _MOST = (1 << 63) - 1
 # A record's key is one number, of its start and its own: rows that are appended by such a key cost half the pages.
 _SHIFT, _LAST = 32, (1 << 32) - 1
 _LONGEST_MS = 0xFFFF  # of a record: as much as its field holds
-_KEPT = (60, 900)
+_KEPT = (60, 900, 3600)
 
 _SUMS = (*sums.ADDED, *sums.LOWEST, *sums.HIGHEST)
 _ROLLED_NAMES = ROLLED.names or ()
@@ -408,10 +408,11 @@ class Store:
 
     def _waiting(self, db: sqlite3.Connection, start: int) -> packing.Records:
         """The newest records of a start, which are not in runs and sums yet: all that are beyond the newest run."""
-        rows = db.execute(
-            f"SELECT payload FROM raw WHERE {_OF_START} AND id > (?1 << {_SHIFT}) + ({_LAST_OF_RUNS}) ORDER BY id",
-            (start,),
-        ).fetchall()
+        # The bounds as numbers: with the question for the last run inside, SQLite walks the whole start.
+        newest = db.execute(_LAST_OF_RUNS, (start,)).fetchone()
+        first = (start << _SHIFT) + (0 if newest is None else newest[0] + 1)
+        found = "SELECT payload FROM raw WHERE id BETWEEN ? AND ? ORDER BY id"
+        rows = db.execute(found, (first, (start << _SHIFT) + _LAST)).fetchall()
         payloads = [payload for (payload,) in rows]
         sizes = {len(p) if isinstance(p, bytes) else 0 for p in payloads}
         if not sizes:
@@ -733,7 +734,7 @@ class Store:
 
     def rolled(self, device: str, boot: int, level: int, from_ms: int, to_ms: int) -> NDArray[np.void]:
         """
-        Sums of the readings of one boot by buckets of 1, 60 or 900 s of the board's clock.
+        Sums of the readings of one boot by buckets of 1, 60, 900 or 3600 s of the board's clock.
 
         Returns an array of dtype ROLLED, in order: the buckets whose readings touch [from_ms, to_ms). Those of 1 s are
         made of the readings as they are asked for.

@@ -50,7 +50,7 @@ def test_every_notice_is_in_the_readme_and_the_other_way_round() -> None:
     watch = (TOP / "host/ampledger/core/watch.py").read_text(encoding="utf-8")
     codes |= set(re.findall(r'_Case\(\s*"([a-z-]+)"', watch))
     codes |= {f"no-reading-{n}" for n in ("solar", "battery", "load")}
-    live = (TOP / "host/ampledger/live.py").read_text(encoding="utf-8")
+    live = "".join((TOP / f"host/ampledger/{n}.py").read_text(encoding="utf-8") for n in ("live", "telling"))
     codes |= set(re.findall(r'(?:_happen\(|Notice\(|wire\.S_[A-Z]+: \()\s*"([a-z-]+)"', live))
     assert len(codes) > 12
     table = README.split("| notice | means |")[1].split("\n\n")[0]

@@ -12,7 +12,7 @@ HOST = TOP / "host" / "ampledger"
 CORE = sorted((HOST / "core").glob("*.py"))
 
 # Each step knows only the steps before it.
-STEPS = ["wire", "errors", "core", "decode", "packing", "store", "interchange", "recount", "series", "backfill"]
+STEPS = ["wire", "errors", "core", "decode", "packing", "sums", "store", "interchange", "recount", "series", "backfill"]
 STEPS += ["history", "telling", "link", "live", "page", "cli"]
 
 

@@ -9,8 +9,8 @@ import pytest
 from common import TOP, missing
 
 STRICT = ["core", "wire.py", "decode.py", "store.py", "link.py", "live.py", "logfile.py", "replay.py", "page", "cli.py"]
-STRICT += ["packing.py", "series.py", "backfill.py", "history.py", "telling.py", "interchange.py", "errors.py"]
-STRICT += ["session.py", "calibrate.py", "commission.py", "recount.py", "boardtool.py"]
+STRICT += ["packing.py", "sums.py", "series.py", "backfill.py", "history.py", "telling.py", "interchange.py"]
+STRICT += ["errors.py", "session.py", "calibrate.py", "commission.py", "recount.py", "boardtool.py"]
 
 
 def run(tool: str, *arguments: str) -> None:

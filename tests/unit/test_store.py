@@ -337,7 +337,7 @@ def test_any_order_and_any_batching_give_the_same_sums(
         path = Path(folder) / "a.sqlite"
         with contextlib.closing(hasty(path)) as store:
             assert store.add("a", frames(payloads)) == len(payloads)
-            asked = [store.rolled("a", 7, level, -(1 << 40), 1 << 41).tolist() for level in (1, 60, 900)]
+            asked = [store.rolled("a", 7, level, -(1 << 40), 1 << 41).tolist() for level in (1, 60, 900, 3600)]
         at_once = tables(path)
         order = data.draw(st.permutations(range(len(payloads))) | st.just(list(range(len(payloads)))))
         batches, at = [], 0
@@ -358,7 +358,7 @@ def test_any_order_and_any_batching_give_the_same_sums(
                     (store.close if then == "close" else store._release)()
                     store = stack.enter_context(contextlib.closing(hasty(mixed)))
             assert new == len(payloads)
-            assert [store.rolled("a", 7, level, -(1 << 40), 1 << 41).tolist() for level in (1, 60, 900)] == asked
+            assert [store.rolled("a", 7, level, -(1 << 40), 1 << 41).tolist() for level in (1, 60, 900, 3600)] == asked
             runs = store.runs("a", 7)
             # Whatever still waits since a crash is taken in with the next that comes, new or not.
             assert store.add("a", frames(payloads[:1])) == 0
@@ -376,7 +376,7 @@ def test_sums_are_what_decode_makes_of_the_same_records(payloads: list[bytes]) -
     scale = Scale((worth, worth, worth), "controller-output", 100)
     with tempfile.TemporaryDirectory() as folder, contextlib.closing(hasty(Path(folder) / "a.sqlite")) as store:
         store.add("a", frames(payloads))
-        totals = [store.rolled("a", 7, level, -(1 << 40), 1 << 41) for level in (1, 60, 900)]
+        totals = [store.rolled("a", 7, level, -(1 << 40), 1 << 41) for level in (1, 60, 900, 3600)]
         runs = store.runs("a", 7)
     readings = [wire.take_reading(p) for p in payloads]
     charge_c, energy = dict.fromkeys(wire.CHANNELS, 0.0), dict.fromkeys(wire.CHANNELS, 0)
@@ -448,8 +448,8 @@ def counting(seqs: Iterable[int], boot: int = 7) -> list[bytes]:
 
 
 def everything(store: Store) -> dict[str, object]:
-    levels = {level: store.rolled("a", 7, level, 0, 1 << 40).tolist() for level in (1, 60, 900)}
-    levels["some"] = [store.rolled("a", 7, level, 130_050, 190_020).tolist() for level in (1, 60, 900)]
+    levels = {level: store.rolled("a", 7, level, 0, 1 << 40).tolist() for level in (1, 60, 900, 3600)}
+    levels["some"] = [store.rolled("a", 7, level, 130_050, 190_020).tolist() for level in (1, 60, 900, 3600)]
     return {
         "rolled": levels,
         "readings": store.readings("a", 7),
@@ -763,11 +763,11 @@ def test_a_full_disk_now_and_then_costs_no_record_and_no_count(tmp_path: Path) -
         store.add("a", waiting)
         assert refused > 20
         assert store.bulk("a", 7).tobytes() == b"".join(counting(range(8000)))
-        summed = [store.rolled("a", 7, level, 0, 1 << 40).tolist() for level in (1, 60, 900)]
+        summed = [store.rolled("a", 7, level, 0, 1 << 40).tolist() for level in (1, 60, 900, 3600)]
         # WORKED: 7999 steps of 10 counts.
         assert sum(store.rolled("a", 7, 900, 0, 1 << 40)["load_moved"].tolist()) == 79_990
         assert store.resum("a") == 8000
-        assert [store.rolled("a", 7, level, 0, 1 << 40).tolist() for level in (1, 60, 900)] == summed
+        assert [store.rolled("a", 7, level, 0, 1 << 40).tolist() for level in (1, 60, 900, 3600)] == summed
 
 
 # --- threads and kills ---
@@ -852,9 +852,9 @@ def test_killed_anywhere_what_add_returned_for_is_there(tmp_path: Path) -> None:
             assert count >= min(told, len(payloads)), "what was durable is gone"
             assert some == b"".join(payloads[:count])
             assert [(r.first_seq, r.last_seq) for r in store.runs("a", 7)] == [(0, count - 1)]
-            summed = [store.rolled("a", 7, level, 0, 1 << 40).tolist() for level in (1, 60, 900)]
+            summed = [store.rolled("a", 7, level, 0, 1 << 40).tolist() for level in (1, 60, 900, 3600)]
             assert store.resum("a") == count
-            assert [store.rolled("a", 7, level, 0, 1 << 40).tolist() for level in (1, 60, 900)] == summed
+            assert [store.rolled("a", 7, level, 0, 1 << 40).tolist() for level in (1, 60, 900, 3600)] == summed
         for copy in tmp_path.glob("copy-*.sqlite"):
             with contextlib.closing(Store(copy, look=True)) as look:
                 there = look.bulk("a", 7).tobytes()

@@ -36,6 +36,8 @@ EARLIEST_S = 1_767_225_600.0
 #: Stands for "not known at all" where an uncertainty is wanted: 32 years. [s]
 NOT_KNOWN_S = 1e9
 _DAY_S = 86_400.0
+#: Groups of ties that are told apart; a board whose clock contradicts itself more often than that is not believed more.
+_MOST_GROUPS = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,13 +116,15 @@ def clock_of(ties: Sequence[Tie]) -> Clock | None:
     steps: list[tuple[float, float]] = []
     last: list[Tie] = []
     for tie in usable:
-        home = next((g for g in sorted(groups, key=lambda g: -g[-1].mono_s) if _agree(g[-1], tie)), None)
-        if home is None:
-            home = []
-            groups.append(home)
+        # The group that was last added to first; `groups` is kept in that order.
+        at = next((i for i, g in enumerate(groups) if _agree(g[-1], tie)), None)
+        home = [] if at is None else groups.pop(at)
+        groups.insert(0, home)
+        home.append(tie)
+        if len(groups) > _MOST_GROUPS:
+            groups.remove(max(groups, key=lambda g: (min(map(_rank, g[-_MOST_GROUPS:])), -len(g), -g[-1].mono_s)))
         if last and home is not last:
             steps.append((tie.mono_s, tie.offset_s - last[-1].offset_s))
-        home.append(tie)
         last = home
     believed = min(groups, key=lambda g: (min(map(_rank, g)), -g[-1].mono_s))
     return Clock(_path(believed), tuple(steps), min(map(_rank, believed)) == 3)
@@ -190,8 +194,8 @@ def _path(ties: list[Tie]) -> tuple[tuple[float, float, float], ...]:
         offsets[i] = at
     knots: list[tuple[float, float, float]] = []
     for tie, offset, lo, hi in zip(ties, offsets, low, high, strict=True):
-        # What the slack leaves open is not the clock's: a tie is as sure as it says, plus what the path is off it.
-        unsure = max(min(tie.unsure_s, max(hi - offset, offset - lo)), abs(offset - tie.offset_s))
+        # By the tie itself, and by what all of them leave open.
+        unsure = min(tie.unsure_s + abs(offset - tie.offset_s), max(hi - offset, offset - lo))
         if knots and tie.mono_s <= knots[-1][0]:
             continue
         knots.append((tie.mono_s, offset, unsure))
