@@ -5,4 +5,4 @@ The line, one module per step: link -> decode -> store -> core (estimate,
 forecast, watch) -> page.
 """
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"

@@ -53,6 +53,7 @@ class History:
         self._seconds: OrderedDict[int, _Second] = OrderedDict()
         self._gaps: list[_Gap] = []
         self._number = 0
+        self._dated_anew = 0
         self._lock = threading.Lock()
 
     def add(self, interval: Interval) -> None:
@@ -102,15 +103,17 @@ class History:
         with self._lock:
             self._seconds.clear()
             self._gaps = []
+            self._dated_anew += 1
 
     def since(self, number: int) -> dict[str, Any]:
         """
         Seconds changed after `number`, in order of time; a second still under way comes again when it has grown.
 
         "gaps": all of the ten minutes, of which less than half has come later: t0, t1 [s], battery_ah or None.
+        "dated_anew": how often all was forgotten because the clock was set.
         """
         with self._lock:
-            out: dict[str, list[Any]] = {k: [] for k in ("n", "t", *self.FIELDS)}
+            out: dict[str, Any] = {k: [] for k in ("n", "t", *self.FIELDS)}
             for at in sorted(self._seconds):
                 second = self._seconds[at]
                 if second.number <= number:
@@ -130,4 +133,5 @@ class History:
                 for g in self._gaps
                 if g.came_s < 0.5 * (g.t1 - g.t0)
             ]
+            out["dated_anew"] = self._dated_anew
             return out

@@ -319,6 +319,7 @@ def test_a_clock_set_back_by_an_hour_is_said_and_the_chart_goes_on(desk: Desk) -
     desk.offset_s -= 3600.0
     shown = desk.turn(desk.arrived(desk.anchor()))
     assert "clock-stepped" in codes(shown)
+    assert desk.boards.history(0)["dated_anew"] == 1, "the page forgets what it drew at the old times"
     number = max(desk.boards.history(0)["n"], default=0)
     shown = desk.turn(*[desk.arrived(desk.reading(s)) for s in range(20, 25)])
     assert shown["t"] == pytest.approx(START_S - 3600.0 + 125.0)

@@ -216,7 +216,10 @@ def _data_routes(
             since_n = int(args.get("since", "-1"))
         except ValueError as e:
             raise ConfigError("`since` is the number of the last point you have, a whole number.") from e
-        return _json({**source.history(since_n, _board(args.get("board"))), "run": hello["run"]})
+        told = source.history(since_n, _board(args.get("board")))
+        # Where the times of earlier points have turned out wrong the page has to forget them, as after a new start.
+        anew = told.get("dated_anew", 0)
+        return _json({**told, "run": f"{hello['run']}.{anew}" if anew else hello["run"]})
 
     @server.get("/series")
     def series() -> flask.Response:
