@@ -114,7 +114,8 @@ def _parser() -> argparse.ArgumentParser:
 
     board = sub.add_parser("board", help="the board: list, info, check, calibrate, install, update, files")
     what = board.add_subparsers(dest="what", metavar="WHAT", required=True)
-    what.add_parser("list", help="boards that answer")
+    listed = what.add_parser("list", help="boards that answer")
+    listed.add_argument("--every-port", action="store_true", help="ask every serial port; see live --every-port")
     info = what.add_parser("info", help="what a board says of itself")
     info.add_argument("--serial", metavar="PORT")
     from ampledger import calibrate, commission
@@ -540,7 +541,9 @@ def _board(args: argparse.Namespace) -> int:
     if args.what == "maintenance":
         boardtool.maintenance(args.serial)
         return 0
-    ports = [args.serial] if getattr(args, "serial", None) else link.board_ports()
+    every = getattr(args, "every_port", False)
+    ports = link.board_ports(every=True) if every else link.board_ports()
+    ports = [args.serial] if getattr(args, "serial", None) else ports
     found = 0
     for port in ports:
         try:

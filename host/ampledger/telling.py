@@ -271,7 +271,7 @@ def clock_text(unsure_s: float | None, doubtful: bool) -> str:
         return "not known"
     if unsure_s < 2.5:
         return f"UTC, within {max(unsure_s, 0.1):.1f} s"
-    return f"UTC, within {long(unsure_s)}: this computer's clock follows no time service"
+    return f"UTC, within {long(unsure_s)}: nothing says that this computer's clock follows a time service"
 
 
 def long(seconds: float) -> str:
