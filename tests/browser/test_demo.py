@@ -19,9 +19,9 @@ pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("micropython")]
 
 @pytest.fixture(scope="module")
 def demo() -> Iterator[str]:
-    """Address of the demo, running twenty times as fast from a minute before the first over."""
+    """Address of the demo, running twelve times as fast from a minute before the first over."""
     command = [sys.executable, "-m", "ampledger", "live", "--demo", "--no-browser", "--port", "0"]
-    command += ["--demo-speed", "20", "--demo-start", "660"]
+    command += ["--demo-speed", "12", "--demo-start", "660"]
     env = dict(os.environ, PYTHONPATH=str(TOP / "host"))
     with subprocess.Popen(command, env=env, stdout=subprocess.PIPE, text=True) as child:
         assert child.stdout is not None

@@ -200,7 +200,9 @@ def test_the_board_restarts_and_the_chips_count_on(tmp_path: Path) -> None:
         before = len(rig.views)
         rig.until(lambda: len(rig.views) > before + 20)
         start, end = rig.views[0].interval, rig.views[-1].interval
-        told = sum(v.interval.battery.charge_c for v in rig.views)
+        # The very first record may have been closed by the host's greeting, before a chip had converted once.
+        first, *rest = [v.interval.battery.charge_c for v in rig.views]
+        told = (first or 0.0) + sum(rest)
         assert told == pytest.approx(-2.0 * (end.end_s - start.start_s), rel=5e-3, abs=0.3)
 
 
