@@ -116,6 +116,9 @@ class Backfill:
         elif to == "recall" and "error" in reply and self._asked is not None:
             self._tries[self._asked] = _TRIES  # it will say the same again
             self._asked = None
+        elif to in ("boots", "describe") and "error" in reply:
+            # It can't say; what it keeps stays there, and is asked for at the next connection.
+            self._questions = {k: at for k, at in self._questions.items() if k[0] != to}
         elif to == "boots" and isinstance(reply.get("boots"), list):
             asked = [k for k in self._questions if k[0] == "boots"]
             with self._answered(*asked):
@@ -173,8 +176,8 @@ class Backfill:
 
     @property
     def busy(self) -> bool:
-        """Whether something is still to be asked or to come."""
-        return bool(self._asked or self._urgent or self._wanted or self._questions)
+        """Whether something is still to come, or to be asked for without the operator's leave."""
+        return bool(self._asked or self._urgent or self._questions or (self._wanted and not self.paused))
 
     def _want(self, boot: int, oldest: int, following: int) -> None:
         for first, last in self._store.missing(self._device, boot, oldest, following)[:_MOST_SPANS]:

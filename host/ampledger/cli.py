@@ -13,6 +13,7 @@ import functools
 import json
 import math
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -159,7 +160,8 @@ def main(argv: list[str] | None = None) -> int:
             "rebuild": _rebuild,
             "board": _board,
         }
-        return run.get(args.command, _live)(args)
+        with _ended_like_ctrl_c():
+            return run.get(args.command, _live)(args)
     except BoxError as e:
         # It may quote what a board or a file says.
         print("\n".join(plain(line, 2000) for line in f"ampledger: {e}".splitlines()), file=sys.stderr)
@@ -170,6 +172,24 @@ def main(argv: list[str] | None = None) -> int:
         # Who read the output has gone (`| head`): nothing more can be said, and Python must not try at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
+
+
+@contextlib.contextmanager
+def _ended_like_ctrl_c() -> Iterator[None]:
+    """A window that is closed and a polite kill end what is under way as Ctrl-C does: nothing half-written stays."""
+    names = [n for n in ("SIGTERM", "SIGHUP") if hasattr(signal, n)]
+    if threading.current_thread() is not threading.main_thread():
+        names = []
+
+    def end(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = [(getattr(signal, n), signal.signal(getattr(signal, n), end)) for n in names]
+    try:
+        yield
+    finally:
+        for number, handler in before:
+            signal.signal(number, handler)
 
 
 # --- live ---
@@ -271,15 +291,19 @@ def _live(args: argparse.Namespace) -> int:
         raise ConfigError("--start-sd says how well --start-soc is known: give both or neither.")
     if not 0 <= args.port <= 65535:
         raise ConfigError(f"--port must be between 0 and 65535, not {args.port}; the board's port is --serial.")
+    if args.serial == "":
+        raise ConfigError("--serial needs the name of a port; leave it out to have boards found by asking.")
     port = _free_port(args.host, args.port)
     ports = _real_ports(args)
     with contextlib.ExitStack() as stack:
         if ports is None:
             if not args.demo:
                 print("No board answers: showing the demo box. Plug a board in and start again to see yours.")
+                if args.data:
+                    print(f"{args.data} is left alone: invented readings don't go into it unasked.")
             feed = stack.enter_context(_demo(args))
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="ampledger-")))
-            data = args.data or folder / "demo.sqlite"
+            data = args.data if args.demo and args.data else folder / "demo.sqlite"
         else:
             feed = _Feed(ports, time.time, time.monotonic)
             data = args.data or _default_data()
@@ -317,16 +341,18 @@ def _serve(args: argparse.Namespace, feed: _Feed, data: Path, port: int, stack: 
 
     store = Store(data)
     stack.callback(store.close)
+    if store.brought_over:
+        print(f"{data} was brought up to date; as it was it is in {store.brought_over} beside it.")
     values, assumed = _settings(args, store.get_state("settings"), bool(feed.demo_text))
     battery = Battery(values["capacity_ah"], values["series"])
     start = Start(args.start_soc, args.start_sd if args.start_sd is not None else 0.05)
     told = args.start_soc is not None
     Engine(battery, start, values["reserve_soc"])  # says what is wrong before anything is kept
-    if not assumed:
+    if not assumed and not feed.demo_text:
         if store.get_state("settings") != values:
             store.tell(feed.clock(), "", "battery", values)
         store.put_state("settings", values)
-    if told:
+    if told and not feed.demo_text:
         store.tell(feed.clock(), "", "charge", {"soc": start.soc, "sd": start.sd})
     boards = Boards(
         store,
@@ -469,6 +495,8 @@ def _import(args: argparse.Namespace) -> int:
     from ampledger.interchange import import_log
     from ampledger.store import Store
 
+    if not args.file.is_file():
+        raise ConfigError(f"There is no file {args.file}: check the path.")
     with contextlib.closing(Store(args.data or _default_data())) as store:
         number, log = import_log(store, args.file, time.time(), sort=args.sort)
     for warning in log.warnings:
@@ -496,6 +524,8 @@ def _rebuild(args: argparse.Namespace) -> int:
     if not path.is_file():
         raise ConfigError(f"There is no {path}: name the file of the records with --data.")
     with contextlib.closing(Store(path)) as store:
+        if store.brought_over:
+            print(f"{path} was brought up to date; as it was it is in {store.brought_over} beside it.")
         devices = store.devices()
         if args.board is not None and args.board not in devices:
             raise ConfigError(f"The file has no board {args.board}; it has {', '.join(devices) or 'none'}.")

@@ -461,6 +461,16 @@ class Links:
             for line in lines:
                 line.dropped = True
 
+    def refuse(self, port: str) -> None:
+        """
+        Leave the board on a port alone for a while: its frames are acknowledged here and taken by nobody, and a board
+        that is listened to keeps no log.
+        """
+        with self._lock:
+            line = self._lines.get(port)
+        if line is not None:
+            line.refused = True
+
     def send(self, port: str, verb: str, *args: object) -> bool:
         """
         Have a command sent to the board on a port, soon; it never waits for the line.
@@ -602,6 +612,7 @@ class _Line:
     def __init__(self, links: Links, port: str, stop: threading.Event) -> None:
         self._links, self.port, self._stop = links, port, stop
         self.dropped = False  # nothing of it counts any more
+        self.refused = False  # nobody wants what it sends
         self.listed = True
         self.device: str | None = None
         self.thread = threading.Thread(target=self._run, name=f"link {port}", daemon=True)
@@ -699,6 +710,8 @@ class _Line:
         early: list[Frame] = []  # acknowledged before the board had said what it is
         while not (self._stop.is_set() or self.dropped):
             data = handle.read(handle.in_waiting or 1)
+            if self.refused:
+                return _REFUSED_S
             now = time.monotonic()
             at_s = links.clock()
             if now - turned > _PAUSE_S or timing.slept():

@@ -44,6 +44,7 @@ _LOOK_EVERY_S = 2.0  # how often it is looked for what the line harmed just now
 _HELD_EVERY_S = 60.0  # how often the board is told the state of charge
 _SLICE_S = 0.1  # of concluding anew at a time; a day of ten-second records takes some seconds in all
 _MANY = 20  # records of earlier that are worth concluding anew even if the counters had their charge
+_AT_ONCE = 500  # arrivals in one turn; after a long stall the page is told in between
 _TIES = 1100  # anchors of one start kept in memory, the newest and a choice of the older ones; a week has 1008
 _HAPPENED_S = 900.0  # how long a past event stays on the page
 _PACK_EVERY_S = 30.0  # how often old records are packed, a few at a time
@@ -60,6 +61,7 @@ class _Anew:
     until: Seen
     minutes: Minutes
     before: tuple[dict[str, Any], Seen | None, bool]
+    again: bool = False  # a gap came meanwhile, of which records may still come
     seen: Seen | None = None
     view: View | None = None
     charge_c: float = 0.0
@@ -137,6 +139,7 @@ class Live:
         self._version = code_version()
         self._minutes = Minutes(self._version)
         self._anew: _Anew | None = None
+        self._caught_up = not resume
         # Before the first gap that late records fall into: the engine's state, the last reading, whether the charge
         # was unknown.
         self._before: tuple[dict[str, Any], Seen | None, bool] | None = None
@@ -216,7 +219,9 @@ class Live:
             self._clocks = {b: clock for b, clock in self._clocks.items() if b in (kept, boot)}
             self._set_clock(boot)
             self._refill(boot)
-            self._catch_up(boot)
+            self._catch_up()
+        if not hello.again and not self.fetch.busy and not self.fetch.left and not self.fetch.late:
+            self._before = None  # all that could come has come: the next gap begins later
         self._held_at = self._looked_at = 0.0
         wire_version = hello.info.get("wire", 1)
         wire_version = wire_version if isinstance(wire_version, int) else 1
@@ -234,15 +239,18 @@ class Live:
             for interval in intervals:
                 self.history.add(interval)
 
-    def _catch_up(self, boot: int) -> None:
-        """Conclude from what was stored after the state that was kept: the last seconds before a crash."""
-        clock = self._clocks.get(boot)
-        if clock is None or self._scale is None or self._seen is None or self._seen.boot != boot:
+    def _catch_up(self) -> None:
+        """Conclude from all that was stored after the state that was kept, whatever start of the board it is of."""
+        if self._caught_up or self._seen is None:
             return
-        for reading in self._store.each(self.device, boot, after_seq=self._seen.seq):
-            self._seen, intervals = self._measured(clock, reading)
-            for interval in intervals:
-                self._step(interval)
+        self._caught_up = True
+        try:
+            for seen, intervals in intervals_of(self._store, self.device, self._seen):
+                self._seen = seen
+                for interval in intervals:
+                    self._step(interval)
+        except (FrameError, StoreError) as e:
+            self._happen("not-caught-up", "caution", "Records of earlier could not be concluded from", plain(e))
 
     def _measured(self, clock: Clock, reading: wire.Reading) -> tuple[Seen, tuple[Interval, ...]]:
         assert self._scale is not None
@@ -303,7 +311,9 @@ class Live:
     def _save(self, frames: list[Frame], now: bool = False) -> None:
         """Store frames and what could not be stored before; a disk that refused is left alone for a while."""
         self._unsaved += frames
-        del self._unsaved[:-_UNSAVED]
+        if len(self._unsaved) > _UNSAVED + _UNSAVED // 100:
+            del self._unsaved[:-_UNSAVED]
+            frames, self.fetch.waiting = self._unsaved, set()
         # Of what can't be stored the fetcher must know that it is here.
         readings = (wire.take_reading(f.payload) for f in frames if f.kind in (wire.READING, wire.RECALLED))
         self.fetch.waiting.update((r.boot, r.seq) for r in readings)
@@ -416,8 +426,13 @@ class Live:
         self._seen, intervals = self._measured(clock, reading)
         # A charge that the operator has told holds from now on: what was before it is not concluded from.
         first = before is None and not self._engine_is_told
-        if self._before is None and self._anew is None and (first or (len(intervals) > 1 and intervals[0].dt_s > 2.0)):
-            unknown = before is not None and intervals[0].battery.charge_c is None
+        gap_here = len(intervals) > 1 and intervals[0].dt_s > 2.0
+        unknown = gap_here and intervals[0].battery.charge_c is None
+        if gap_here and self._anew is not None:
+            self._anew.again = True
+        elif self._before is not None:
+            self._before = (*self._before[:2], self._before[2] or unknown)
+        elif first or gap_here:
             self._before = (self._engine.save(), before, unknown)
         if len(intervals) > 1:
             self._counts["gaps"] += 1
@@ -493,14 +508,13 @@ class Live:
             return  # the counters had it; a few records tell nothing new
         engine = Engine(self._engine.battery, Start(), self._engine.reserve_soc)
         engine.load(state)
-        boots = None if seen is not None else {*self.fetch.spans, self._seen.boot}
-        steps = intervals_of(self._store, self.device, seen, boots, self._seen)
+        steps = intervals_of(self._store, self.device, seen, None, self._seen)
         self._anew = _Anew(engine, steps, late, self._seen, Minutes(self._version), before)
 
     def go_on_anew(self) -> None:
         """A slice of that work, so that live readings and the page are not held up; at its end it takes effect."""
         anew = self._anew
-        if anew is None:
+        if anew is None or self._unsaved:  # it reads what is stored, and must not fall behind what has been seen
             return
         until = time.monotonic() + _SLICE_S
         while time.monotonic() < until:
@@ -533,6 +547,8 @@ class Live:
             return
         self._engine.load(anew.engine.save())
         self._view = anew.view
+        if anew.again or self.fetch.left:
+            self._before = (*anew.before[:2], True)
         with contextlib.suppress(StoreError):
             self._store.replace_conclusions(
                 self.device, anew.estimates, anew.events, self._version, {}, since_s=anew.from_s
@@ -545,6 +561,8 @@ class Live:
             f"{anew.charge_c / 3600:+.3f} Ah.",
             {"records": anew.late, "charge_ah": anew.charge_c / 3600},
         )
+        with contextlib.suppress(StoreError):
+            self._keep()
 
     # --- what is kept between runs ---
 
@@ -582,6 +600,7 @@ class Live:
                 self.fetch.late = int(saved["late"])
         except (BoxError, KeyError, TypeError, ValueError, AttributeError) as e:
             self._happen("started-anew", "info", "The charge is estimated anew", plain(e))
+            self._engine_is_told = True  # what was before is not concluded from with another battery
 
     # --- showing ---
 
@@ -788,14 +807,15 @@ class Boards:
     def _work(self) -> None:
         while not self._stop.is_set():
             self._turn(0.02 if any(live.busy for live in self.lives.values()) else 0.25)
-        self._turn(0.0)  # what the links had taken in last
+        while not self._queue.empty():  # what the links had taken in last
+            self._turn(0.0)
 
     def _turn(self, wait_s: float) -> None:
         """Everything that has come, in the order in which it came."""
         items: list[State | Hello | Arrived] = []
         with contextlib.suppress(queue.Empty):
             items.append(self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait())
-            while True:
+            while len(items) < _AT_ONCE:
                 items.append(self._queue.get_nowait())
         arrived: dict[str, list[Arrived]] = {}
         for item in items:
@@ -853,6 +873,7 @@ class Boards:
             if board is not None:
                 self._ports.pop(board, None)
             (self.lives[board] if board is not None else self.shown).refuse(why, hello.port)
+            self.links.refuse(hello.port)
             return
         before = self._at.get(hello.port)
         if before is not None and before != device:

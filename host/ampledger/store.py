@@ -171,6 +171,7 @@ class Store:
 
     def __init__(self, path: Path, look: bool = False) -> None:
         self.path = path
+        self.brought_over = ""  # name of the copy, when this opening has changed the layout of the file
         self._guard = threading.RLock()
         self._lock: IO[bytes] | None = None
         self._db: sqlite3.Connection | None = None
@@ -1133,7 +1134,10 @@ class Store:
                 done = {"from": 1, "to": SCHEMA, "copy": copy.name, "harmed": harmed}
                 db.execute("INSERT OR REPLACE INTO state VALUES ('migrated', ?)", (json.dumps(done),))
                 db.execute(f"PRAGMA user_version={SCHEMA}")
+            self.brought_over = copy.name
         except StoreError as e:
+            with contextlib.suppress(OSError):
+                copy.unlink(missing_ok=True)  # the file is as it was
             raise StoreError(
                 f"{path} is of an earlier version of this program and could not be brought up to date: {e} The file is "
                 f"as it was. About {3 * _megabytes(path)} MB of room are needed."

@@ -19,6 +19,7 @@ from ampledger.errors import StoreError
 from ampledger.history import History
 from ampledger.link import Arrived, Hello, State
 from ampledger.live import Boards, Live
+from ampledger.recount import intervals_of
 from ampledger.store import Store
 
 START_S = 1_789_000_000.0
@@ -488,3 +489,106 @@ def test_a_recall_that_the_board_refuses_is_given_up(desk: Desk) -> None:
     assert desk.live.fetch._asked is not None
     desk.turn(desk.arrived(*replies(to="recall", error="wrong arguments")))
     assert desk.live.fetch._asked is None and not desk.live.fetch._wanted
+
+
+# --- live conclusions are those of all that is stored, whatever order it came in ---
+
+
+def settled(desk: Desk) -> None:
+    """What the page counted is what all stored records add up to."""
+    for _ in range(20):
+        desk.turn()
+    stored = sum(i.battery.charge_c or 0.0 for _, x in intervals_of(desk.store, "a") for i in x)
+    assert desk.boards.snapshot()["charge"]["counted_ah"] * 3600 == pytest.approx(stored, abs=0.01)
+    desk.store.close()
+
+
+def test_killed_before_the_state_is_kept_after_a_restart_of_the_board(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    begin(desk, 60)
+    desk.live._keep()
+    for s in range(60, 90):
+        desk.turn(desk.arrived(desk.reading(s)))
+    desk.live._saved_at = float("inf")
+    desk.turn(desk.hello(boot=8, boots=2), desk.arrived(desk.anchor(8)))
+    for s in range(50):  # its chips lost their power
+        desk.turn(desk.arrived(desk.reading(s, 8, tag=9)))
+    desk.store.close()  # killed
+    again = Desk(tmp_path)
+    again.now_s = desk.now_s
+    again.turn(State("live", "b", "/dev/x"), again.hello(boot=8, boots=2, next=50))
+    for s in range(50, 55):
+        again.turn(again.arrived(again.reading(s, 8, tag=9)))
+    settled(again)
+
+
+def test_late_records_do_not_push_a_start_out_that_the_boards_log_never_held(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    begin(desk, 200)
+    desk.turn(desk.hello(boot=8, boots=2, wire=2), desk.arrived(desk.anchor(8)))
+    desk.turn(desk.arrived(*replies(to="boots", boots=[], more=False)))
+    for s in range(20):
+        desk.turn(desk.arrived(desk.reading(s, 8)))
+    late = [desk.reading(s, 8, kind=wire.RECALLED) for s in range(20, 80)]
+    desk.turn(desk.hello(boot=8, boots=2, wire=2, next=80))
+    rows = [[8, 2, 0, 79, "aa"]]
+    desk.turn(desk.arrived(desk.reading(80, 8)), desk.arrived(*replies(to="boots", boots=rows, more=False)))
+    desk.turn(desk.arrived(*late, *replies(to="recalled", boot=8, last=79)))
+    desk.turn(desk.arrived(desk.reading(81, 8)))
+    settled(desk)
+
+
+def test_a_gap_that_comes_while_late_records_are_concluded_from(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = Desk(tmp_path)
+    begin(desk, 50)
+    late = [desk.reading(s, kind=wire.RECALLED) for s in range(50, 550)]
+    desk.turn(desk.hello(wire=2, next=550))
+    desk.turn(desk.arrived(desk.reading(550)), desk.arrived(*replies(to="boots", boots=[], more=False)))
+    with monkeypatch.context() as m:
+        m.setattr(module, "_SLICE_S", 0.0001)
+        desk.turn(desk.arrived(*late, *replies(to="recalled", boot=7, last=549)))
+        assert desk.live._anew is not None
+        more = [desk.reading(s, boot=8, kind=wire.RECALLED, tag=9) for s in range(300)]
+        desk.turn(desk.hello(boot=8, boots=2, wire=2, next=300))
+        desk.turn(desk.arrived(desk.anchor(8)), desk.arrived(desk.reading(300, 8, tag=9)))
+        desk.turn(desk.arrived(*replies(to="boots", boots=[], more=False)))
+    for _ in range(9):
+        desk.turn()
+    desk.turn(desk.arrived(*more, *replies(to="recalled", boot=8, last=299)))
+    desk.turn(desk.arrived(desk.reading(301, 8, tag=9)))
+    settled(desk)
+
+
+def test_a_few_late_records_count_where_the_counters_began_anew(desk: Desk) -> None:
+    begin(desk, 100)
+    late = [desk.reading(s, boot=8, kind=wire.RECALLED, tag=9) for s in range(15)]
+    desk.turn(desk.hello(boot=8, boots=2, wire=2, next=15))
+    desk.turn(desk.arrived(desk.anchor(8)), desk.arrived(desk.reading(15, 8, tag=9)))
+    desk.turn(desk.arrived(*replies(to="boots", boots=[], more=False)))
+    desk.turn(desk.arrived(*late, *replies(to="recalled", boot=8, last=14)))
+    for s in range(16, 20):
+        desk.turn(desk.arrived(desk.reading(s, 8, tag=9)))
+    for _ in range(9):
+        desk.turn()
+    stored = sum(i.battery.charge_c or 0.0 for _, x in intervals_of(desk.store, "a") for i in x)
+    assert desk.boards.snapshot()["charge"]["counted_ah"] * 3600 == pytest.approx(stored, abs=0.01)
+
+
+@pytest.mark.parametrize("verb", ["boots", "describe"])
+def test_a_board_that_can_not_list_its_starts_does_not_hold_up_what_has_come(desk: Desk, verb: str) -> None:
+    begin(desk)
+    desk.turn(desk.hello(wire=2))
+    if verb == "describe":
+        desk.turn(desk.arrived(*replies(to="boots", boots=[[9, 1, 0, 4, "bb"]], more=False)))
+    assert desk.live.fetch.busy
+    desk.turn(desk.arrived(*replies(to=verb, error="the flash refused")))
+    assert not desk.live.fetch.busy
+
+
+def test_a_board_that_can_not_be_understood_is_not_listened_to(desk: Desk) -> None:
+    refused: list[str] = []
+    desk.boards.links.refuse = refused.append  # type: ignore[method-assign]
+    desk.turn(desk.hello(channels=[]))
+    assert refused == ["/dev/x"], "else its frames would be acknowledged and lost"
