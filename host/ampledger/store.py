@@ -527,8 +527,9 @@ class Store:
                 )
             )
         out: list[list[int | None]] = []
+        shorter = _KEPT[0]
         for level in _KEPT:
-            rows = rows if level == _KEPT[0] else sums.coarser(rows, level // _KEPT[0])
+            rows, shorter = sums.coarser(rows, level // shorter), level
             table = np.concatenate([rows.bucket[None], rows.added, rows.lowest, rows.highest])
             values: list[list[int | None]] = table.T.tolist()
             if bool((np.abs(table) == sums.NONE).any()):

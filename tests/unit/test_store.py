@@ -881,3 +881,21 @@ def test_a_folder_without_permission_is_said(tmp_path: Path) -> None:
     (tmp_path / "shut").mkdir(mode=0o500)
     with pytest.raises(StoreError, match="read-only disk.*--data"):
         Store(tmp_path / "shut" / "s.sqlite")
+
+
+def test_a_bucket_of_every_length_holds_what_begins_in_it_and_adds_up_to_the_same(tmp_path: Path) -> None:
+    frames = []
+    for seq in range(3000):  # ten seconds each, 8 h 20 min
+        payload = bytearray(reading(seq).payload)
+        wire.put_reading_head(payload, 0, 0, (7).to_bytes(4, "little"), seq, (seq + 1) * 10_000, 0, 10_000, 320)
+        frames.append(Frame(wire.READING, 0, bytes(payload)))
+    with contextlib.closing(Store(tmp_path / "s.sqlite")) as store:
+        store.add("a", frames)
+        totals, counts = [], []
+        for level in (1, 60, 900, 3600):
+            rows = store.rolled("a", 7, level, 0, 1 << 41)
+            assert (rows["bucket"] == rows["t0_ms"] // (1000 * level)).all(), level
+            counts.append(len(rows))
+            totals.append([int(rows[x].sum()) for x in ("records", "span_ms")])
+        # WORKED: 30,000 s are 500 minutes, 33.3 quarters and 8.3 hours.
+        assert counts == [3000, 500, 34, 9] and totals == [[3000, 30_000_000]] * 4
