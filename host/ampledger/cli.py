@@ -310,6 +310,11 @@ def _live(args: argparse.Namespace) -> int:
         return _serve(args, feed, data, port, stack)
 
 
+def _say_brought_over(store: Store) -> None:
+    if store.brought_over:
+        print(f"{store.path} was brought up to date; as it was it is in {store.brought_over} beside it.")
+
+
 def _default_data() -> Path:
     import platformdirs
 
@@ -341,8 +346,7 @@ def _serve(args: argparse.Namespace, feed: _Feed, data: Path, port: int, stack: 
 
     store = Store(data)
     stack.callback(store.close)
-    if store.brought_over:
-        print(f"{data} was brought up to date; as it was it is in {store.brought_over} beside it.")
+    _say_brought_over(store)
     values, assumed = _settings(args, store.get_state("settings"), bool(feed.demo_text))
     battery = Battery(values["capacity_ah"], values["series"])
     start = Start(args.start_soc, args.start_sd if args.start_sd is not None else 0.05)
@@ -524,8 +528,7 @@ def _rebuild(args: argparse.Namespace) -> int:
     if not path.is_file():
         raise ConfigError(f"There is no {path}: name the file of the records with --data.")
     with contextlib.closing(Store(path)) as store:
-        if store.brought_over:
-            print(f"{path} was brought up to date; as it was it is in {store.brought_over} beside it.")
+        _say_brought_over(store)
         devices = store.devices()
         if args.board is not None and args.board not in devices:
             raise ConfigError(f"The file has no board {args.board}; it has {', '.join(devices) or 'none'}.")

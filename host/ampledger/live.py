@@ -508,7 +508,7 @@ class Live:
             return  # the counters had it; a few records tell nothing new
         engine = Engine(self._engine.battery, Start(), self._engine.reserve_soc)
         engine.load(state)
-        steps = intervals_of(self._store, self.device, seen, None, self._seen)
+        steps = intervals_of(self._store, self.device, seen, self._seen)
         self._anew = _Anew(engine, steps, late, self._seen, Minutes(self._version), before)
 
     def go_on_anew(self) -> None:
@@ -531,7 +531,7 @@ class Live:
                     return
                 # What has come meanwhile.
                 anew.until = self._seen
-                anew.steps = intervals_of(self._store, self.device, anew.seen, None, self._seen)
+                anew.steps = intervals_of(self._store, self.device, anew.seen, self._seen)
                 continue
             anew.seen, intervals = following
             for interval in intervals:

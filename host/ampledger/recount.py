@@ -82,7 +82,6 @@ def intervals_of(
     store: Store,
     device: str,
     seen: Seen | None = None,
-    boots: set[int] | None = None,
     until: Seen | None = None,
     since_s: float | None = None,
     until_s: float | None = None,
@@ -91,7 +90,6 @@ def intervals_of(
     What was measured after `seen` (None: from the beginning), reading by reading, up to `until`.
 
     device : a board's id, or "log:3" for an imported log.
-    boots : starts of the board to take; None: all.
     since_s, until_s : only what touches this span of UTC. [s]
 
     Raises FrameError when a description of the board is harmed, StoreError when a record is.
@@ -106,7 +104,7 @@ def intervals_of(
         starts = starts[order.index(seen.boot) :] if seen.boot in order else []
     for boot, info in starts:
         clock = clocks.get(boot)
-        if clock is None or not info or (boots is not None and boot not in boots):
+        if clock is None or not info:
             continue
         scale = scale_of(info)
         after = seen.seq if seen is not None and seen.boot == boot else -1
