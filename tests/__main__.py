@@ -3,7 +3,8 @@
 
 Arguments go on to pytest: `python3 tests tests/unit -k wire`. The word `bench`
 alone prints speeds as ratios to general-purpose peers instead; the word `soak`
-alone runs a host through kills, full disks and clock steps and prints the bars.
+alone runs a host through kills, full disks and clock steps and prints the bars;
+the word `accuracy` judges the charge estimate against outside truth.
 """
 
 import os
@@ -23,6 +24,10 @@ if __name__ == "__main__":
         sys.exit(bootstrap.run(["tests/bench.py", *arguments[1:]]))
     if arguments[:1] == ["soak"]:
         sys.exit(bootstrap.run(["-m", "soak.bars", *arguments[1:]], [TOP / "tests"]))
+    if arguments[:1] == ["accuracy"]:
+        for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+            os.environ.setdefault(name, "1")  # it brings its own processes
+        sys.exit(bootstrap.run(["-m", "accuracy.table", *arguments[1:]], [TOP / "tests"]))
     if not any(not a.startswith("-") for a in arguments):
         # Much of the suite waits for real time to pass: run it in parallel.
         workers = str(min(4, os.cpu_count() or 1))

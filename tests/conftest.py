@@ -30,5 +30,5 @@ def micropython() -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The two that take longest first, so that the other workers have something to do meanwhile."""
-    items.sort(key=lambda item: "test_soak" not in item.nodeid)
+    """Those that take longest first, so that the other workers have something to do meanwhile."""
+    items.sort(key=lambda item: not any(name in item.nodeid for name in ("test_soak", "test_the_quick_table")))

@@ -86,8 +86,9 @@ def _parser() -> argparse.ArgumentParser:
     live.add_argument("--start-soc", type=_share, help="state of charge at the start, if known: 0.8 or 80%%")
     live.add_argument("--start-sd", type=_share, help="how well it is known (standard deviation, default 0.05)")
 
-    from ampledger import replay
+    from ampledger import replay, settings
 
+    settings.add_arguments(live)
     replay.add_arguments(sub.add_parser("replay", help="run a log through the same core as the live view"))
 
     books = sub.add_parser("books", help="what came in, went out and was lost, from the stored records")
@@ -112,6 +113,13 @@ def _parser() -> argparse.ArgumentParser:
     rebuild = sub.add_parser("rebuild", help="conclude anew from the stored records: sums, charge left, notices")
     rebuild.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
     rebuild.add_argument("--board", metavar="DEVICE", help="only this board; without it all")
+
+    from ampledger import curves_cli, health_cli
+
+    health = sub.add_parser("health", help="the battery's health: capacity, resistance, efficiency, trends, suspicions")
+    health_cli.add_arguments(health)
+    curve = sub.add_parser("curve", help="voltage curves: list, show, check, learn your own pack's")
+    _span_arguments(curves_cli.add_arguments(curve))
 
     board = sub.add_parser("board", help="the board: list, info, check, calibrate, install, update, files")
     what = board.add_subparsers(dest="what", metavar="WHAT", required=True)
@@ -158,7 +166,9 @@ def main(argv: list[str] | None = None) -> int:
             "import": _import,
             "backup": _backup,
             "rebuild": _rebuild,
+            "health": _health,
             "board": _board,
+            "curve": _curve,
         }
         with _ended_like_ctrl_c():
             return run.get(args.command, _live)(args)
@@ -265,14 +275,18 @@ def _real_ports(args: argparse.Namespace) -> Callable[[], list[str]] | None:
 
 def _settings(args: argparse.Namespace, saved: dict[str, Any] | None, demo: bool) -> tuple[dict[str, Any], bool]:
     """Battery and reserve: from the command line, else from last time, else assumed (True)."""
-    values: dict[str, Any] = {"capacity_ah": _DEMO_AH if demo else 20.0, "series": 4, "reserve_soc": 0.2}
+    from ampledger.settings import DEFAULTS, chosen
+
+    values: dict[str, Any] = {"capacity_ah": _DEMO_AH if demo else 20.0, "series": 4, "reserve_soc": 0.2, **DEFAULTS}
     assumed = not demo and saved is None and args.capacity_ah is None
     values |= {k: v for k, v in (saved or {}).items() if k in values}
-    values |= {k: getattr(args, k) for k in values if getattr(args, k) is not None}
-    return values, assumed
+    values |= {k: v for k in ("capacity_ah", "series", "reserve_soc") if (v := getattr(args, k)) is not None}
+    return values | chosen(args), assumed
 
 
 def _live(args: argparse.Namespace) -> int:
+    from ampledger import settings
+
     if not args.host:
         raise ConfigError("--host needs an address, such as 127.0.0.1.")
     if args.host not in _LOOPBACK and not args.let_others_see:
@@ -293,6 +307,7 @@ def _live(args: argparse.Namespace) -> int:
         raise ConfigError(f"--port must be between 0 and 65535, not {args.port}; the board's port is --serial.")
     if args.serial == "":
         raise ConfigError("--serial needs the name of a port; leave it out to have boards found by asking.")
+    settings.chosen(args)  # says what is wrong before anything is started
     port = _free_port(args.host, args.port)
     ports = _real_ports(args)
     with contextlib.ExitStack() as stack:
@@ -338,29 +353,30 @@ def _free_port(host: str, port: int) -> int:
 
 def _serve(args: argparse.Namespace, feed: _Feed, data: Path, port: int, stack: contextlib.ExitStack) -> int:
     from ampledger import link
-    from ampledger.core.engine import Engine
-    from ampledger.core.model import Battery, Start
+    from ampledger.core.model import Start
     from ampledger.live import Boards, Demo
     from ampledger.page import create_server, serve
+    from ampledger.settings import DEFAULTS, battery_told
     from ampledger.store import Store
 
     store = Store(data)
     stack.callback(store.close)
     _say_brought_over(store)
-    values, assumed = _settings(args, store.get_state("settings"), bool(feed.demo_text))
-    battery = Battery(values["capacity_ah"], values["series"])
+    saved = store.get_state("settings")
+    values, assumed = _settings(args, saved, bool(feed.demo_text))
+    setup = battery_told(values)
     start = Start(args.start_soc, args.start_sd if args.start_sd is not None else 0.05)
     told = args.start_soc is not None
-    Engine(battery, start, values["reserve_soc"])  # says what is wrong before anything is kept
+    setup.engine(start)  # says what is wrong before anything is kept
     if not assumed and not feed.demo_text:
-        if store.get_state("settings") != values:
+        if saved is None or DEFAULTS | saved != values:
             store.tell(feed.clock(), "", "battery", values)
         store.put_state("settings", values)
     if told and not feed.demo_text:
         store.tell(feed.clock(), "", "charge", {"soc": start.soc, "sd": start.sd})
     boards = Boards(
         store,
-        lambda device: (Engine(battery, start, values["reserve_soc"]), told),
+        lambda device: (setup.engine(start), told),
         feed.ports,
         clock=feed.clock,
         ticks=feed.ticks,
@@ -521,7 +537,8 @@ def _backup(args: argparse.Namespace) -> int:
 
 
 def _rebuild(args: argparse.Namespace) -> int:
-    from ampledger.recount import battery_told, rebuild
+    from ampledger.recount import rebuild, told_of
+    from ampledger.settings import battery_told
     from ampledger.store import Store
 
     path = args.data or _default_data()
@@ -533,17 +550,51 @@ def _rebuild(args: argparse.Namespace) -> int:
         if args.board is not None and args.board not in devices:
             raise ConfigError(f"The file has no board {args.board}; it has {', '.join(devices) or 'none'}.")
         settings = store.get_state("settings")
-        battery, reserve_soc = battery_told(settings or {"capacity_ah": 20.0, "series": 4, "reserve_soc": 0.2})
         if not settings:
             print("Nobody has said which battery this is: 20 Ah and 4 cells in series are assumed.")
         for device in [args.board] if args.board else devices:
-            f = rebuild(store, device, battery, reserve_soc)
+            # The first battery that was told was there before it was told, as the live view takes it.
+            first = next((t.values for t in told_of(store, device) if t.what == "battery"), settings)
+            setup = battery_told(first or {"capacity_ah": 20.0, "series": 4, "reserve_soc": 0.2})
+            f = rebuild(store, device, setup.battery, setup.reserve_soc, station=setup.station, curve=setup.curve)
             soc = "not known" if f["soc"] is None else f"{100 * f['soc']:.0f} %"
             print(
                 f"{device}: {f['records']} records, {f['hours']:.2f} h, {f['estimates']} estimates, "
                 f"{f['notices']} notices; charge left at the end {soc} (code {f['version']})"
             )
     return 0
+
+
+# --- health ---
+
+
+def _health(args: argparse.Namespace) -> int:
+    from ampledger import health_cli
+    from ampledger.store import Store
+
+    with contextlib.closing(Store(args.data or _default_data(), look=True)) as store:
+        health_cli.run(store, _one_board(store, args.board), args.json)
+    return 0
+
+
+# --- curve ---
+
+
+def _curve(args: argparse.Namespace) -> int:
+    from ampledger import curves_cli
+
+    @contextlib.contextmanager
+    def stored() -> Iterator[tuple[Iterator[Interval], dict[str, Any] | None, str]]:
+        from ampledger.recount import intervals_of
+        from ampledger.store import Store
+
+        since, until = _span(args)
+        with contextlib.closing(Store(args.data or _default_data(), look=True)) as store:
+            device = _one_board(store, args.board)
+            found = intervals_of(store, device, since_s=since, until_s=until)
+            yield (i for _, intervals in found for i in intervals), store.get_state("settings"), device
+
+    return curves_cli.run(args, stored)
 
 
 # --- board ---

@@ -11,6 +11,7 @@ of what was harmed.
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -366,6 +367,16 @@ def _moved_j(
     return worth.gain_v * (gain_a * worth.gain_q * raw + worth.zero_a * raw_v * dt_s) + worth.zero_v * charge_c
 
 
+def between_s(end_s: float, start_s: float) -> float:
+    """
+    How long a board was off between two of its starts: whole seconds that have surely gone by. [s]
+
+    The wall clock knows it no better, and a clock that becomes known a few milliseconds better leaves it what it was,
+    and what was concluded from it. 0.05: a whole second is one also after rounding.
+    """
+    return float(max(0, math.floor(start_s - end_s + 0.05)))
+
+
 def _position(before: Counter | None, channel: wire.Channel) -> Counter | None:
     """
     Where a channel's counter stands after a reading; a silent chip keeps its last known position, as it counts on.
@@ -406,7 +417,7 @@ def to_intervals(
         if seen.boot == reading.boot and seen.mono_ms >= 0:
             gap_s = max(0.0, (reading.mono_ms - seen.mono_ms) * 1e-3 - span_s)
         else:
-            gap_s = max(0.0, start_s - seen.end_s)
+            gap_s = between_s(seen.end_s, start_s)
     total_s = span_s + gap_s
     taps: list[Tap] = []
     lost: list[Tap] = []

@@ -16,22 +16,23 @@ import sqlite3
 import threading
 import time
 import traceback
-from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from ampledger import telling, wire
 from ampledger.backfill import Backfill
 from ampledger.core.clock import Clock, Tie, clock_of
 from ampledger.core.engine import Engine, View
-from ampledger.core.model import Interval, Start
+from ampledger.core.model import Interval
 from ampledger.core.watch import SEVERITIES, Notice
-from ampledger.decode import Counter, Frame, Parts, Scale, Seen, scale_of, tie_of, to_intervals
+from ampledger.decode import Frame, Parts, Scale, Seen, scale_of, tie_of, to_intervals
 from ampledger.errors import BoxError, ConfigError, FrameError, StoreError, plain
 from ampledger.history import KEPT_S, History
+from ampledger.late import Anew, Late
 from ampledger.link import Arrived, Hello, Links, State, host_clock
-from ampledger.recount import Minutes, code_version, intervals_of
-from ampledger.store import Estimated, Store
+from ampledger.recount import Concluded, Course, Place, code_version, dated_anew, intervals_of, nearer_after
+from ampledger.store import Store
 
 _STALE_S = 3.0
 _SAVE_EVERY_S = 60.0  # 150 kB; what came since is concluded from again after a crash
@@ -43,31 +44,16 @@ _STRANGE_S = 10.0  # how long a reading waits for its board to say what it is
 _LOOK_EVERY_S = 2.0  # how often it is looked for what the line harmed just now
 _HELD_EVERY_S = 60.0  # how often the board is told the state of charge
 _SLICE_S = 0.1  # of concluding anew at a time; a day of ten-second records takes some seconds in all
-_MANY = 20  # records of earlier that are worth concluding anew even if the counters had their charge
+_MANY = 20  # records of earlier that are worth a word even if the counters had their charge
+_WORTH_AH = 0.01  # a change of what was counted that is worth one
+_REST_S = 10.0  # until concluding anew is tried again when its result could not be written
+_WAITING = 20_000  # estimates, and notices, that wait while the disk refuses
+_BEHIND = 600  # stored records that are concluded from at once at the start: what a kill costs; more of them in slices
 _AT_ONCE = 500  # arrivals in one turn; after a long stall the page is told in between
 _TIES = 1100  # anchors of one start kept in memory, the newest and a choice of the older ones; a week has 1008
 _HAPPENED_S = 900.0  # how long a past event stays on the page
 _PACK_EVERY_S = 30.0  # how often old records are packed, a few at a time
 _MOST_BOARDS = 16  # more than that at one computer are none of ours
-
-
-@dataclass(slots=True)
-class _Anew:
-    """Concluding anew, under way: how far it has come, and to what reading it goes for now."""
-
-    engine: Engine
-    steps: Iterator[tuple[Seen, tuple[Interval, ...]]]
-    late: int
-    until: Seen
-    minutes: Minutes
-    before: tuple[dict[str, Any], Seen | None, bool]
-    again: bool = False  # a gap came meanwhile, of which records may still come
-    seen: Seen | None = None
-    view: View | None = None
-    charge_c: float = 0.0
-    from_s: float = math.inf
-    estimates: list[Estimated] = field(default_factory=list)
-    events: list[tuple[float, str, str, dict[str, Any]]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +72,7 @@ class Live:
     clock, ticks : UTC and an unset clock of the same pace [s]; the demo brings its own.
     sync : how far this computer's clock may be off. [s]
     assumed : whether the battery is only an assumption, to be said on the page.
-    resume : whether to go on from what was kept of the last run; else the charge has been told.
+    resume : False when the engine's charge has been told now; it counts from the first record on that comes live.
     """
 
     def __init__(
@@ -103,7 +89,7 @@ class Live:
         assumed: bool = False,
         resume: bool = True,
     ) -> None:
-        self._store, self._engine, self._send = store, engine, send
+        self._store, self._given, self._send = store, engine, send
         self._clock, self._ticks, self._sync = clock, ticks, sync
         self._demo = demo or Demo()
         self._assumed = assumed
@@ -118,7 +104,6 @@ class Live:
         self._ties: dict[int, list[Tie]] = {}
         self._clocks: dict[int, Clock] = {}
         self._host_agrees = False  # whether this computer's clock is the one that the times follow
-        self._seen: Seen | None = None
         self._held: list[tuple[float, wire.Reading]] = []  # readings whose boot has no wall time yet
         self._unsaved: list[Frame] = []
         self._tried_at = 0.0
@@ -137,15 +122,24 @@ class Live:
         self._asked_hello = self._held_at = self._looked_at = 0.0
         self._parts = Parts()
         self._version = code_version()
-        self._minutes = Minutes(self._version)
-        self._anew: _Anew | None = None
-        self._caught_up = not resume
-        # Before the first gap that late records fall into: the engine's state, the last reading, whether the charge
-        # was unknown.
-        self._before: tuple[dict[str, Any], Seen | None, bool] | None = None
-        self._engine_is_told = not resume  # `--start-soc`
-        if resume and device:
-            self._resume()
+        self._out = Concluded(self._version)  # what has not been kept yet
+        self._late = Late(store, device, engine, self._version)
+        self._anew: Anew | None = None
+        self._stale = False  # something has changed that may have been concluded from
+        self._rest_until = 0.0
+        self._caught_up = False
+        self._course = Course(engine)
+        if device:
+            self._resume(not resume)
+
+    @property
+    def _seen(self) -> Seen | None:
+        return self._course.seen
+
+    @property
+    def _engine(self) -> Engine:
+        """What is shown: while nothing has come since something was told, that."""
+        return self._given if self._course.pending else self._course.engine
 
     @property
     def state(self) -> State:
@@ -220,8 +214,6 @@ class Live:
             self._set_clock(boot)
             self._refill(boot)
             self._catch_up()
-        if not hello.again and not self.fetch.busy and not self.fetch.left and not self.fetch.late:
-            self._before = None  # all that could come has come: the next gap begins later
         self._held_at = self._looked_at = 0.0
         wire_version = hello.info.get("wire", 1)
         wire_version = wire_version if isinstance(wire_version, int) else 1
@@ -241,21 +233,38 @@ class Live:
 
     def _catch_up(self) -> None:
         """Conclude from all that was stored after the state that was kept, whatever start of the board it is of."""
-        if self._caught_up or self._seen is None:
+        self._stale = True
+        if self._caught_up:
             return
         self._caught_up = True
         try:
-            for seen, intervals in intervals_of(self._store, self.device, self._seen):
-                self._seen = seen
-                for interval in intervals:
-                    self._step(interval)
-        except (FrameError, StoreError) as e:
-            self._happen("not-caught-up", "caution", "Records of earlier could not be concluded from", plain(e))
+            behind = self._late.behind(self._course)
+            if behind > _BEHIND:
+                self._anew = self._late.go_on(self._course)
+            elif behind:
+                self._catch_up_at_once()
+        except BoxError as e:
+            self._not_caught_up(e)
+
+    def _catch_up_at_once(self) -> None:
+        course, out = self._course, Concluded(self._version)
+        since_s = None if course.seen is None else math.nextafter(course.latest_s, math.inf)
+        for seen, intervals in intervals_of(self._store, self.device, course.seen):
+            if len(intervals) > 1:
+                self._late.mark(course)
+            self._view = course.take(seen, intervals, out)
+        try:
+            self._store.replace_conclusions(self.device, out.estimates, out.events, self._version, {}, since_s=since_s)
+        except StoreError:
+            self._out = out  # it waits with what comes next
 
     def _measured(self, clock: Clock, reading: wire.Reading) -> tuple[Seen, tuple[Interval, ...]]:
         assert self._scale is not None
         mono_s = reading.mono_ms * 1e-3
-        return to_intervals(self._seen, reading, self._scale, clock.utc_s(mono_s), clock.unsure_s(mono_s))
+        seen = self._seen
+        if seen is not None and seen.boot != reading.boot:
+            seen = dated_anew(seen, self._clocks)
+        return to_intervals(seen, reading, self._scale, clock.utc_s(mono_s), clock.unsure_s(mono_s))
 
     # --- records ---
 
@@ -291,7 +300,9 @@ class Live:
             self.fetch.harmed(self._seen.boot, self._seen.seq)
         if self._state.state in ("live", "stalled"):
             self.fetch.turn()
-        if self.fetch.late and self._before and not (self.fetch.busy or self._unsaved or self._anew):
+        waits = self.fetch.busy and self._state.state in ("live", "stalled")
+        waits |= bool(self._unsaved or self._anew or self._held) or time.monotonic() < self._rest_until
+        if (self._stale or self.fetch.late) and not waits:
             self._conclude_late()
         self._tell_charge()
         if self._seen is not None and time.monotonic() - self._saved_at > _SAVE_EVERY_S:
@@ -301,6 +312,7 @@ class Live:
 
     def _on_reply(self, reply: dict[str, Any]) -> None:
         """An answer of the board to what this program asked."""
+        self._stale |= reply.get("to") == "describe"  # of a start whose records may be here already
         try:
             self.fetch.replied(reply)
         except StoreError:
@@ -359,6 +371,7 @@ class Live:
     def _on_anchors(self, anchors: list[wire.Anchor]) -> None:
         """The board was told the time. Anchors of starts that are over are stored, and looked at with their records."""
         boot = self.info.get("boot") if self.info is not None else None
+        self._stale |= any(a.boot != boot for a in anchors)
         before = self._clocks.get(boot) if isinstance(boot, int) else None
         ties = self._ties.setdefault(boot, []) if isinstance(boot, int) else []
         new = [t for t in dict.fromkeys(tie_of(a) for a in anchors if a.boot == boot) if t not in ties]
@@ -370,6 +383,9 @@ class Live:
         self._set_clock(boot)
         after = self._clocks[boot]
         self._host_agrees = abs(after.utc_s(new[-1].mono_s) - self._clock()) < 2.0
+        first = self._course.dated
+        if first is not None and first[0] == boot and after.utc_s(first[1]) != first[2]:
+            self._stale = True  # this start is of another time, and how long the board was off before it
         if before is None:
             return
         if len(after.steps) > len(before.steps) and abs(after.steps[-1][1]) > 1.0:
@@ -410,6 +426,7 @@ class Live:
             # A board that restarted: ask what it is before its counts are believed. A reading of a start that is over
             # is stored, its charge stands in the counters, and nobody will ever say what it is.
             if abs(self._clock() - at_s) > _STRANGE_S:
+                self._stale = True
                 return
             self._hold(at_s, reading)
             if time.monotonic() - self._asked_hello > 1.0:
@@ -421,19 +438,13 @@ class Live:
             self._hold(at_s, reading)
             return
         if self._seen is not None and self._seen.boot == reading.boot and reading.seq <= self._seen.seq:
+            self._stale = True
             return
-        before = self._seen
-        self._seen, intervals = self._measured(clock, reading)
-        # A charge that the operator has told holds from now on: what was before it is not concluded from.
-        first = before is None and not self._engine_is_told
-        gap_here = len(intervals) > 1 and intervals[0].dt_s > 2.0
-        unknown = gap_here and intervals[0].battery.charge_c is None
-        if gap_here and self._anew is not None:
-            self._anew.again = True
-        elif self._before is not None:
-            self._before = (*self._before[:2], self._before[2] or unknown)
-        elif first or gap_here:
-            self._before = (self._engine.save(), before, unknown)
+        seen, intervals = self._measured(clock, reading)
+        if len(intervals) > 1 or self._late.due(self._course):
+            self._late.mark(self._course)
+        self._stale |= len(intervals) > 1  # records of that time may be here already
+        self._place_told(at_s, seen, intervals)
         if len(intervals) > 1:
             self._counts["gaps"] += 1
             gap = intervals[0]
@@ -450,24 +461,33 @@ class Live:
         self._ailments.add(at_s, reading)
         for interval in intervals:
             self.history.add(interval)
-            self._step(interval)
+        self._view = self._course.take(seen, intervals, self._out)
+        self._keep_conclusions()
         self._viewed_at = self._ticks()
+
+    def _place_told(self, at_s: float, seen: Seen, intervals: tuple[Interval, ...]) -> None:
+        """What was told and no record has followed yet counts from this one on."""
+        for i, (told, place) in enumerate(self._course.pending):
+            if place is None:
+                told_s, gap = seen.end_s - (at_s - told.time_s), intervals[0] if len(intervals) > 1 else None
+                before = gap is not None and nearer_after(told_s, gap.start_s, intervals[-1].start_s)
+                self._course.pending[i] = told, Place(seen.boot, seen.seq, before)
+                with contextlib.suppress(StoreError):
+                    values = {"told": told.number, "boot": seen.boot, "seq": seen.seq}
+                    self._store.tell(at_s, self.device, "by", values)
 
     def _hold(self, at_s: float, reading: wire.Reading) -> None:
         self._held.append((at_s, reading))
         del self._held[:-_HELD]
 
-    def _step(self, interval: Interval) -> None:
-        """Conclude from one interval, and keep what is to be kept of it."""
-        assert self._seen is not None
-        self._view = self._engine.step(interval)
-        row = self._minutes.of(self._seen, self._view)
-        with contextlib.suppress(StoreError):
-            if row is not None:
-                self._store.add_estimates(self.device, [row])
-            for event in self._view.events:
-                n = event.notice
-                self._store.add_event(event.time_s, event.kind, n.code, asdict(n), self.device, self._version)
+    def _keep_conclusions(self) -> None:
+        """Keep what was concluded; what can't be written now waits."""
+        out = self._out
+        del out.estimates[:-_WAITING], out.events[:-_WAITING]
+        if (out.estimates or out.events) and not self._save_trouble:
+            with contextlib.suppress(StoreError):
+                self._store.add_conclusions(self.device, out.estimates, out.events, self._version)
+                out.clear()
 
     def _tell_charge(self) -> None:
         """The board keeps the last state of charge and counts on from it when it is alone."""
@@ -496,71 +516,68 @@ class Live:
 
     def _conclude_late(self) -> None:
         """
-        Everything that was asked for has come: if it fills a hole in what was concluded from, begin to conclude anew
-        from before the hole. Starts of the board that never learnt the time follow the one before.
+        Everything that was asked for has come, or a clock is better known: if conclusions would be others now, begin to
+        conclude anew from before the change.
         """
-        if self._before is None or self._seen is None:
-            return  # nothing live has been concluded from yet that they could stand before
-        late, self.fetch.late = self.fetch.late, 0
-        before, self._before = self._before, None
-        state, seen, unknown = before
-        if late < _MANY and not unknown:
-            return  # the counters had it; a few records tell nothing new
-        engine = Engine(self._engine.battery, Start(), self._engine.reserve_soc)
-        engine.load(state)
-        steps = intervals_of(self._store, self.device, seen, self._seen)
-        self._anew = _Anew(engine, steps, late, self._seen, Minutes(self._version), before)
+        self._stale, late, self.fetch.late = False, self.fetch.late, 0
+        try:
+            self._anew = self._late.changed(self._course, late)
+        except StoreError:
+            self._stale, self.fetch.late = True, late  # the disk refuses
+            self._rest_until = time.monotonic() + _REST_S
+        except BoxError as e:
+            self._not_caught_up(e)
+
+    def _not_caught_up(self, e: BoxError) -> None:
+        if "not caught up" not in self._faults:
+            self._faults.add("not caught up")
+            self._happen("not-caught-up", "caution", "Records of earlier could not be concluded from", plain(e))
 
     def go_on_anew(self) -> None:
         """A slice of that work, so that live readings and the page are not held up; at its end it takes effect."""
         anew = self._anew
         if anew is None or self._unsaved:  # it reads what is stored, and must not fall behind what has been seen
             return
-        until = time.monotonic() + _SLICE_S
-        while time.monotonic() < until:
-            try:
-                following = next(anew.steps, None)
-            except (FrameError, StoreError) as e:
-                self._anew = None
-                self._happen("not-caught-up", "caution", "Records of earlier could not be concluded from", plain(e))
+        try:
+            if not anew.go_on(time.monotonic() + _SLICE_S, self._seen):
                 return
-            if following is None:
-                if anew.seen is None or self._seen is None or anew.until == self._seen:
-                    self._anew = None
-                    self._take_anew(anew)
-                    return
-                # What has come meanwhile.
-                anew.until = self._seen
-                anew.steps = intervals_of(self._store, self.device, anew.seen, self._seen)
-                continue
-            anew.seen, intervals = following
-            for interval in intervals:
-                anew.view = anew.engine.step(interval)
-                anew.charge_c += interval.battery.charge_c or 0.0
-                anew.from_s = min(anew.from_s, interval.start_s)
-                row = anew.minutes.of(anew.seen, anew.view)
-                anew.estimates += [row] if row is not None else []
-                anew.events += [(e.time_s, e.kind, e.notice.code, asdict(e.notice)) for e in anew.view.events]
+            self._anew = None
+        except (FrameError, StoreError) as e:
+            self._anew = None
+            self._not_caught_up(e)
+            return
+        try:
+            self._take_anew(anew)
+        except StoreError:
+            # The disk refuses: what is shown stays as it was, and all is tried again with the next try to write.
+            self._stale, self.fetch.late = True, self.fetch.late + anew.late
+            self._rest_until = time.monotonic() + _REST_S
 
-    def _take_anew(self, anew: _Anew) -> None:
+    def _take_anew(self, anew: Anew) -> None:
+        counted_ah = self._course.engine.read().charge_ah
+        self._store.replace_conclusions(
+            self.device,
+            anew.out.estimates,
+            anew.out.events,
+            self._version,
+            {},
+            since_s=math.nextafter(anew.since_s, math.inf),
+        )
+        self._course, self._late.marks = anew.course, anew.marks
+        self._out.clear()
         if anew.view is None:
             return
-        self._engine.load(anew.engine.save())
         self._view = anew.view
-        if anew.again or self.fetch.left:
-            self._before = (*anew.before[:2], True)
-        with contextlib.suppress(StoreError):
-            self._store.replace_conclusions(
-                self.device, anew.estimates, anew.events, self._version, {}, since_s=anew.from_s
+        moved_ah = self._course.engine.read().charge_ah - counted_ah
+        if anew.late >= _MANY or (anew.late and abs(moved_ah) >= _WORTH_AH):
+            self._happen(
+                "caught-up",
+                "info",
+                f"{anew.late} records that the board had kept are in the books",
+                f"From {telling.utc(anew.from_s)} UTC on; the charge was worked out anew from there: "
+                f"{anew.charge_c / 3600:+.3f} Ah.",
+                {"records": anew.late, "charge_ah": anew.charge_c / 3600},
             )
-        self._happen(
-            "caught-up",
-            "info",
-            f"{anew.late} records that the board had kept are in the books",
-            f"From {telling.utc(anew.from_s)} UTC on; the charge was worked out anew from there: "
-            f"{anew.charge_c / 3600:+.3f} Ah.",
-            {"records": anew.late, "charge_ah": anew.charge_c / 3600},
-        )
         with contextlib.suppress(StoreError):
             self._keep()
 
@@ -570,37 +587,38 @@ class Live:
         """Save what has come, and the state."""
         self.guarded(self._save, [], True)
         with contextlib.suppress(StoreError):
-            self._keep()
+            self._keep(last=True)
 
-    def _keep(self) -> None:
+    def _keep(self, last: bool = False) -> None:
         if self._seen is None:
             return
-        kept: dict[str, Any] = {"engine": self._engine.save(), "seen": asdict(self._seen), "device": self.device}
-        # What has been fetched but not been concluded from is concluded from in the next run.
-        pending = self._anew.before if self._anew is not None else self._before
-        late = self._anew.late if self._anew is not None else self.fetch.late
-        if pending is not None and late:
-            state, seen, unknown = pending
-            kept["before"] = {"engine": state, "seen": seen and asdict(seen), "unknown": unknown}
-            kept["late"] = late
-        self._store.put_state(f"live:{self.device}", kept)
+        self._keep_conclusions()
+        if self._out.estimates or self._out.events:
+            return  # the state must not run ahead of what was concluded
+        for name, mark in self._late.keep(self._course.records, last).items():
+            self._store.put_state(name, mark)
+        self._store.put_state(
+            f"live:{self.device}", self._course.save() | {"device": self.device, "version": self._version}
+        )
 
-    def _resume(self) -> None:
+    def _resume(self, told: bool) -> None:
+        """Go on from what was kept; `told`: a charge has been told, which is not in it."""
         try:
+            self._late.look()
             saved = self._store.get_state(f"live:{self.device}")
             if saved is None:
                 saved = self._store.get_state("live")  # as kept before there could be several boards
-                if saved is None or saved["device"] != self.device:
-                    return
-            self._engine.load(saved["engine"])
-            self._seen = _seen_of(saved["seen"])
-            if saved.get("before"):
-                before = saved["before"]
-                self._before = (before["engine"], before["seen"] and _seen_of(before["seen"]), bool(before["unknown"]))
-                self.fetch.late = int(saved["late"])
+                saved = saved if saved is not None and saved["device"] == self.device else None
+            number = 0 if saved is None else int(saved.get("told", 0))
+            if told and not any(t.number > number and t.what == "charge" for t in self._late.told):
+                start = self._given.start
+                self._store.tell(self._clock(), self.device, "charge", {"soc": start.soc, "sd": start.sd})
+                self._late.look()
+            self._course = self._late.begin()
+            if saved is not None:
+                self._course = self._late.resume(saved)
         except (BoxError, KeyError, TypeError, ValueError, AttributeError) as e:
             self._happen("started-anew", "info", "The charge is estimated anew", plain(e))
-            self._engine_is_told = True  # what was before is not concluded from with another battery
 
     # --- showing ---
 
@@ -687,11 +705,6 @@ class Live:
             return "the demo box" if self._demo.text and port else text
         named = text.replace(port, "the demo box")
         return named[:1].upper() + named[1:]
-
-
-def _seen_of(s: dict[str, Any]) -> Seen:
-    counters = tuple(None if c is None else Counter(**c) for c in s["counters"])
-    return Seen(int(s["boot"]), int(s["seq"]), float(s["end_s"]), counters, int(s.get("mono_ms", -1)))
 
 
 class Boards:

@@ -23,11 +23,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Protocol, TextIO
 
+from ampledger import settings
+from ampledger.core.cells import LFP26650, Curve
 from ampledger.core.model import Battery, Interval, Start, Tap
+from ampledger.core.usable import Station
 from ampledger.errors import BoxError, ConfigError
 from ampledger.logfile import Log, read_log, whole_files
 
-ESTIMATE_COLUMNS = ("soc", "soc_low", "soc_high", "charge_ah", "source")
+_USABLE_COLUMNS = ("usable_ah", "usable_ah_low", "usable_ah_high", "usable_wh", "limited_by")
+ESTIMATE_COLUMNS = ("soc", "soc_low", "soc_high", "charge_ah", "source", "likely", *_USABLE_COLUMNS)
 LARGEST_AH = 10_000.0
 EXIT_WRONG_ARGUMENT = 2
 EXIT_FAILED = 1
@@ -52,6 +56,8 @@ class Options:
     start: Start
     reserve_soc: float
     as_json: bool
+    station: Station = Station()
+    curve: Curve = LFP26650
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -62,6 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--start-soc", type=float, metavar="X", help="state of charge at the start, 0 to 1, if known")
     parser.add_argument("--start-sd", type=float, metavar="X", help="its standard deviation (default 0.05)")
     parser.add_argument("--reserve-soc", type=float, default=0.2, metavar="X", help="charge to keep (default 0.2)")
+    settings.add_arguments(parser)
     parser.add_argument("--out", required=True, metavar="EST.csv", help="estimates, one line per row of the log")
     parser.add_argument("--notices", metavar="N.jsonl", help="also write the notices, one JSON object per line")
     parser.add_argument("--json", action="store_true", help="print the summary as one JSON object")
@@ -127,8 +134,12 @@ def check_arguments(args: argparse.Namespace) -> Options:
     if args.start_sd is not None and not 0 < args.start_sd <= 0.5:
         raise ConfigError(f"--start-sd {args.start_sd:g}: expected above 0, up to 0.5; 0.005 is as good as certain.")
     start = Start(args.start_soc) if args.start_sd is None else Start(args.start_soc, args.start_sd)
+    told = {"capacity_ah": args.capacity_ah, "series": args.series, "reserve_soc": args.reserve_soc}
+    setup = settings.battery_told(told | settings.chosen(args))
     _check_targets(args)
-    return Options(args.log, args.out, args.notices, battery, start, args.reserve_soc, args.json)
+    return Options(
+        args.log, args.out, args.notices, setup.battery, start, args.reserve_soc, args.json, setup.station, setup.curve
+    )
 
 
 def _check_fraction(name: str, value: float | None) -> None:
@@ -165,9 +176,8 @@ def _same_file(one: str, other: str) -> bool:
 
 
 def _engine(options: Options) -> Stepper:
-    from ampledger.core.engine import Engine  # here: `--help` and wrong arguments are answered without it
-
-    engine: Stepper = Engine(options.battery, options.start, options.reserve_soc)
+    setup = settings.Setup(options.battery, options.reserve_soc, options.station, options.curve)
+    engine: Stepper = setup.engine(options.start)
     return engine
 
 
@@ -218,12 +228,15 @@ def _step_through(log: Log, engine: Stepper, out: TextIO, notices: TextIO | None
 
 
 def _estimate_line(time_text: str, view: Any) -> str:
-    estimate = view.estimate
-    numbers = (estimate.soc, estimate.low, estimate.high, estimate.charge_ah)
+    estimate, gives = view.estimate, view.usable
+    numbers = (estimate.soc, estimate.low, estimate.high, estimate.charge_ah, estimate.likely, *gives.ah, gives.wh[1])
     if not all(map(math.isfinite, numbers)):
         raise BoxError(f"The estimate at {time_text} is not a number: a fault in this program, please report it.")
-    soc, low, high, charge_ah = numbers
-    return f"{_cell(time_text)},{soc:.5f},{low:.5f},{high:.5f},{charge_ah:.6f},{_cell(view.source)}\n"
+    soc, low, high, charge_ah, likely, ah_low, ah, ah_high, wh = numbers
+    return (
+        f"{_cell(time_text)},{soc:.5f},{low:.5f},{high:.5f},{charge_ah:.6f},{_cell(view.source)},"
+        f"{likely:.5f},{ah:.4f},{ah_low:.4f},{ah_high:.4f},{wh:.3f},{gives.limited_by}\n"
+    )
 
 
 def _cell(text: str) -> str:
@@ -266,7 +279,7 @@ def _plain(value: Any) -> Any:
 
 
 def _summary(log: Log, last: Any, raised: Counter[str]) -> dict[str, Any]:
-    estimate = last.estimate
+    estimate, gives = last.estimate, last.usable
     taps = {name: [getattr(item, name) for item in log.intervals] for name in ("solar", "battery", "load")}
     unseen = sum(tap.a is None for tap in (log.intervals[index].battery for index in log.row_interval))
     summary = {
@@ -280,6 +293,13 @@ def _summary(log: Log, last: Any, raised: Counter[str]) -> dict[str, Any]:
         "soc_low": round(estimate.low, 5),
         "soc_high": round(estimate.high, 5),
         "charge_ah": round(estimate.charge_ah, 6),
+        "likely": round(estimate.likely, 5),
+        "usable_ah": round(gives.ah[1], 4),
+        "usable_ah_low": round(gives.ah[0], 4),
+        "usable_ah_high": round(gives.ah[2], 4),
+        "usable_wh": round(gives.wh[1], 3),
+        "limited_by": gives.limited_by,
+        "limited_why": gives.why,
         **{name: _passed(values, name != "load") for name, values in taps.items()},
         "notices": dict(sorted(raised.items())),
         "warnings": list(log.warnings),
@@ -318,6 +338,8 @@ def _in_words(summary: dict[str, Any], options: Options) -> str:
         + (f"; rows without battery current: {summary['rows_unseen']}" if summary["rows_unseen"] else ""),
         f"At the end: {100 * summary['soc_low']:.0f} to {100 * summary['soc_high']:.0f} % charged "
         f"(best guess {100 * summary['soc']:.0f} %); counted since the start: {summary['charge_ah']:+.3f} Ah",
+        f"Still to be had: {summary['usable_ah_low']:.2f} to {summary['usable_ah_high']:.2f} Ah, most likely "
+        f"{summary['usable_ah']:.2f} Ah ({summary['usable_wh']:.1f} Wh). {summary['limited_why']}",
     ]
     for tap, words in _DIRECTIONS.items():
         if passed := summary[tap]:

@@ -6,12 +6,12 @@ and sums of them by the minute and the quarter of an hour. A record that is
 there already is left alone, so asking a board twice costs nothing. Raw
 records (table `raw`, to be read as `reading`) are never changed, only packed
 (`packing`) when they are old; what was added up (`run`, `rollup`) or
-concluded from them (`estimate`, most of `event`) lives in tables of its own
-and can be made anew. The newest records of a start wait outside of `run` and
-`rollup` until there are enough of them; they are all that is beyond its last
-run, and every answer includes them. One process writes;
-`synchronous=FULL`, so a committed record survives a power cut. Several
-threads may share a store. Nothing here knows volts or wall time.
+concluded from them (`estimate`, most of `event`, where the battery's cycles
+are too) lives in tables of its own and can be made anew. The newest records
+of a start wait outside of `run` and `rollup` until there are enough of them;
+they are all that is beyond its last run, and every answer includes them. One
+process writes; `synchronous=FULL`, so a committed record survives a power
+cut. Several threads may share a store. Nothing here knows volts or wall time.
 """
 
 from __future__ import annotations
@@ -51,6 +51,7 @@ _MOST = (1 << 63) - 1
 _SHIFT, _LAST = 32, (1 << 32) - 1
 _LONGEST_MS = 0xFFFF  # of a record: as much as its field holds
 _KEPT = (60, 900, 3600)
+_REDATED_S = 600.0  # the same cycle, concluded again, may end so much earlier
 
 _SUMS = (*sums.ADDED, *sums.LOWEST, *sums.HIGHEST)
 _ROLLED_NAMES = ROLLED.names or ()
@@ -966,15 +967,15 @@ class Store:
         """Time, kind, code and figures of what was kept of a board in [since_s, until_s), in order of time."""
         rows = self._rows(
             "SELECT time_s, kind, code, json FROM event WHERE device = ? AND time_s >= ? AND time_s < ? "
-            "ORDER BY time_s, id",
+            "AND kind <> 'cycle' ORDER BY time_s, id",
             (device, since_s, until_s),
         )
         return [(time_s, kind, code, self._json(text)) for time_s, kind, code, text in rows]
 
-    def add_estimates(self, device: str, rows: Iterable[Estimated]) -> None:
-        """Keep what was concluded; what was there of the same moment is replaced."""
-        with self._writing() as db:
-            _put_estimates(db, device, rows)
+    def cycles(self, device: str) -> list[dict[str, Any]]:
+        """The battery's cycles as they were kept, events of the kind "cycle", in order of time."""
+        rows = self._rows("SELECT json FROM event WHERE device = ? AND kind = 'cycle' ORDER BY time_s, id", (device,))
+        return [self._json(text) for (text,) in rows]
 
     def estimates(self, device: str, since_s: float, until_s: float) -> list[Estimated]:
         """What was concluded of a board in [since_s, until_s), in order."""
@@ -984,6 +985,28 @@ class Store:
             (device, since_s, until_s),
         )
         return [Estimated(*row) for row in rows]
+
+    def concluded_before(self, device: str, time_s: float, boot: int, seq: int, boots: list[int]) -> bool:
+        """Whether an estimate from a record after this one, or of one of `boots`, is dated at `time_s` or before."""
+        rows = self._rows(
+            "SELECT 1 FROM estimate WHERE device = ? AND time_s <= ? AND (boot = ? AND seq > ? OR boot IN "
+            f"({', '.join('?' * len(boots))})) LIMIT 1",
+            (device, time_s, boot, seq, *boots),
+        )
+        return bool(rows)
+
+    def add_conclusions(
+        self,
+        device: str,
+        estimates: Iterable[Estimated],
+        events: Iterable[tuple[float, str, str, dict[str, Any]]] = (),
+        version: str = "",
+    ) -> None:
+        """Keep what was concluded, at once or not at all; an estimate that was there of the same moment is replaced."""
+        with self._writing() as db:
+            _put_estimates(db, device, estimates)
+            for event in events:
+                _put_event(db, device, version, event)
 
     def replace_conclusions(
         self,
@@ -1008,13 +1031,37 @@ class Store:
             for name, value in state.items():
                 db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (name, json.dumps(value)))
 
-    def tell(self, time_s: float, device: str, what: str, values: dict[str, Any]) -> None:
-        """Keep what the operator said."""
+    def tell(self, time_s: float, device: str, what: str, values: dict[str, Any]) -> int:
+        """
+        Keep what the operator said, and after which record of each board it was said, for clocks may be wrong.
+
+        device : "" for whatever board there is. Returns its number; what is told later has a higher one.
+        """
+        newest = {d: at for d in ([device] if device else self.devices()) if (at := self.newest(d)) is not None}
+        if newest and what != "by":
+            values = {**values, "after": newest}
         with self._writing() as db:
-            db.execute(
+            row = db.execute(
                 "INSERT INTO told (time_s, device, what, json) VALUES (?, ?, ?, ?)",
                 (time_s, device, what, json.dumps(values)),
             )
+            return int(row.lastrowid or 0)
+
+    def tellings(self, device: str) -> list[tuple[int, float, str, dict[str, Any]]]:
+        """What was said of a board and of whatever board there is: number, time, what, values; as it was said."""
+        rows = self._rows(
+            "SELECT id, time_s, what, json FROM told WHERE device IN ('', ?) ORDER BY id",
+            (device,),
+        )
+        return [(int(number), time_s, what, self._json(text)) for number, time_s, what, text in rows]
+
+    def newest(self, device: str) -> tuple[int, int] | None:
+        """Start and number of a board's last record, None when there is none."""
+        for boot, _ in reversed(self.starts(device)):
+            runs = self.runs(device, boot)
+            if runs:
+                return boot, runs[-1].last_seq
+        return None
 
     def told(self, device: str) -> list[tuple[float, str, dict[str, Any]]]:
         """What the operator said of a board: time, what, values, in order of time."""
@@ -1283,6 +1330,12 @@ def _put_event(
     db: sqlite3.Connection, device: str, version: str, event: tuple[float, str, str, dict[str, Any]]
 ) -> None:
     time_s, kind, code, values = event
+    if kind == "cycle":
+        # After a crash the same is concluded again, perhaps dated a little otherwise, and must not count twice.
+        db.execute(
+            "DELETE FROM event WHERE device = ? AND time_s > ? AND time_s < ? AND kind = 'cycle'",
+            (device, values["start_s"], time_s + _REDATED_S),
+        )
     db.execute(
         "INSERT INTO event (time_s, kind, code, json, device, version) VALUES (?, ?, ?, ?, ?, ?)",
         (time_s, kind, code, json.dumps(values), device, version),

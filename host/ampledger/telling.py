@@ -15,9 +15,11 @@ from typing import Any
 from ampledger import wire
 from ampledger.core.clock import NOT_KNOWN_S
 from ampledger.core.engine import Engine, Sentence, View, sentence
+from ampledger.core.estimate import Estimate
 from ampledger.core.watch import SEVERITIES, Notice
 from ampledger.decode import Scale
 from ampledger.errors import plain
+from ampledger.settings import Setup, in_words
 
 _BEYOND_S = 60.0  # how long an ailment of a channel is spoken of
 _MANY = 20  # records of earlier that are worth a word
@@ -79,13 +81,13 @@ class Ailments:
 
 def figures(view: View | None, engine: Engine, waiting: str) -> dict[str, Any]:
     """What the page shows of one board's station; `waiting` says why there is nothing yet."""
-    capacity_ah = engine.battery.capacity_ah
+    gives = engine.give() if view is None or view.usable is None else view.usable
     if view is None:
         says = Sentence("unknown", "Waiting for the first readings.", waiting)
         e = engine.read()
         none = dict.fromkeys(("supply_a", "demand_a", "net_a", "receive_a", "keyed_a", "share"))
         cycle: dict[str, Any] = {**none, "verdict": "unknown", "keyed": False}
-        above, early, late, source = (0.0, capacity_ah), None, None, "unknown"
+        early, late, source = None, None, "unknown"
         taps: dict[str, Any] = {
             "solar": {"v": None, "a": None},
             "battery": {"v": None, "a": None, "c": None},
@@ -104,8 +106,7 @@ def figures(view: View | None, engine: Engine, waiting: str) -> dict[str, Any]:
             "verdict": b.verdict,
             "keyed": b.keyed,
         }
-        above, early, late = view.outlook.above_reserve_ah, view.outlook.early_s, view.outlook.late_s
-        source = view.source
+        early, late, source = view.outlook.early_s, view.outlook.late_s, view.source
         solar, load = i.solar, i.load
         taps = {
             "solar": {"v": solar.v if solar else None, "a": solar.a if solar else None},
@@ -125,17 +126,36 @@ def figures(view: View | None, engine: Engine, waiting: str) -> dict[str, Any]:
             "soc": e.soc,
             "low": e.low,
             "high": e.high,
+            "likely": e.likely,
             "two_peaks": e.two_peaks,
+            "peaks": [p._asdict() for p in e.peaks],
+            "peaks_text": two_answers(e),
             "density": [round(float(x), 6) for x in e.density],
-            "capacity_ah": capacity_ah,
+            "capacity_ah": engine.battery.capacity_ah,
             "reserve": engine.reserve_soc,
-            "above_reserve_ah": list(above),
+            "usable_ah": list(gives.ah),
+            "usable_wh": list(gives.wh),
+            "limited_by": gives.limited_by,
+            "stop": gives.stop_soc,
+            "radio_v": None if gives.radio_v_now is None else list(gives.radio_v_now),
+            "radio_min_v": gives.limit_v,
+            "key_a": gives.key_a,
+            "why": gives.why,
             "rests_on": e.rests_on,
             "narrows": e.narrows,
             "counted_ah": e.charge_ah,
+            "reckoned": in_words(Setup(engine.battery, engine.reserve_soc, engine.station, engine.curve)),
         },
         "outlook": {"text": says.detail, "early_s": early, "late_s": late},
     }
+
+
+def two_answers(e: Estimate) -> str:
+    """Where the two heaps of the density are, the likelier first; "" when there is one."""
+    if not e.two_peaks or len(e.peaks) != 2:
+        return "the readings allow two separate ranges" if e.two_peaks else ""
+    first, second = sorted(e.peaks, key=lambda peak: -peak.share)
+    return f"either about {100 * first.soc:.0f} % ({100 * first.share:.0f} % likely) or about {100 * second.soc:.0f} %"
 
 
 @dataclass(frozen=True, slots=True)

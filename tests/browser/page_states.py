@@ -69,14 +69,25 @@ def base() -> dict[str, Any]:
             "soc": None,
             "low": None,
             "high": None,
+            "likely": None,
             "two_peaks": False,
+            "peaks": [],
+            "peaks_text": "",
             "density": [],
             "capacity_ah": 6.0,
             "reserve": 0.2,
-            "above_reserve_ah": None,
+            "usable_ah": None,
+            "usable_wh": None,
+            "limited_by": "reserve",
+            "stop": 0.2,
+            "radio_v": None,
+            "radio_min_v": 11.7,
+            "key_a": None,
+            "why": "",
             "rests_on": "",
             "narrows": "",
             "counted_ah": None,
+            "reckoned": "6 Ah, 4 cells in series, curve lfp26650; 30 mΩ to a radio that needs 11.7 V",
         },
         "outlook": {"text": "", "early_s": None, "late_s": None},
         "notices": [],
@@ -144,7 +155,12 @@ def surplus() -> dict[str, Any]:
         low=0.57,
         high=0.73,
         density=bumps((0.65, 0.048, 1.0)),
-        above_reserve_ah=[2.2, 3.2],
+        likely=0.65,
+        usable_ah=[2.2, 2.7, 3.2],
+        usable_wh=[28.6, 35.1, 41.7],
+        radio_v=[12.8, 12.9, 13.0],
+        key_a=3.6,
+        why="Ends at the reserve of 20 %; sending at 3.6 A the radio's volts would last to about 4 %.",
         rests_on="charge counted for 1 h 20 min from a start you gave as 62 ± 5 %",
         narrows="a full charge, or half an hour with the radio off",
         counted_ah=0.31,
@@ -194,7 +210,12 @@ def short_keyed() -> dict[str, Any]:
         low=0.41,
         high=0.565,
         density=bumps((0.49, 0.047, 1.0)),
-        above_reserve_ah=[1.26, 2.19],
+        likely=0.49,
+        usable_ah=[1.26, 1.73, 2.19],
+        usable_wh=[16.1, 22.2, 28.2],
+        radio_v=[12.2, 12.3, 12.5],
+        key_a=9.6,
+        why="Ends at the reserve of 20 %; sending at 9.6 A the radio's volts would last to about 9 %.",
         rests_on="charge counted for 1 h 13 min from a start you gave as 62 ± 5 %",
         narrows="a full charge, or half an hour with the radio off",
         counted_ah=-0.78,
@@ -248,7 +269,14 @@ def battery_only() -> dict[str, Any]:
         high=0.71,
         two_peaks=True,
         density=bumps((0.32, 0.035, 0.5), (0.66, 0.04, 0.4), (0.5, 0.3, 0.1)),
-        above_reserve_ah=[0.42, 3.06],
+        likely=0.325,
+        peaks=[
+            {"soc": 0.325, "low": 0.27, "high": 0.38, "share": 0.6},
+            {"soc": 0.665, "low": 0.6, "high": 0.73, "share": 0.4},
+        ],
+        peaks_text="either about 32 % (60 % likely) or about 66 %",
+        usable_ah=[0.42, 1.4, 3.06],
+        usable_wh=[5.4, 18.0, 39.6],
         rests_on="volts at rest only; it is not known whether the battery was charged or discharged last",
         narrows="charging to full, or counting down to the knee below 20 %",
         counted_ah=-0.12,
@@ -271,8 +299,10 @@ def act_now() -> dict[str, Any]:
         low=0.15,
         high=0.23,
         two_peaks=False,
+        likely=0.19,
         density=bumps((0.19, 0.024, 1.0)),
-        above_reserve_ah=[0.0, 0.18],
+        usable_ah=[0.0, 0.0, 0.18],
+        usable_wh=[0.0, 0.0, 2.3],
         rests_on="charge counted for 3 h 40 min and the volts below the plateau",
         narrows="",
         counted_ah=-2.4,
@@ -308,6 +338,32 @@ def act_now() -> dict[str, Any]:
     return snap
 
 
+def cold_radio() -> dict[str, Any]:
+    """Half full, but in the frost the radio's volts run out before the reserve does."""
+    snap = short_keyed()
+    snap["battery"].update(v=12.31, c=-7.5)
+    snap["cycle"]["keyed"] = False
+    snap["charge"].update(
+        soc=0.55,
+        low=0.47,
+        high=0.63,
+        likely=0.55,
+        density=bumps((0.55, 0.047, 1.0)),
+        usable_ah=[0.0, 0.48, 1.31],
+        usable_wh=[0.0, 5.9, 16.1],
+        limited_by="radio volts",
+        stop=0.47,
+        radio_v=[11.5, 11.8, 12.1],
+        why="Ends sending at 9.6 A: the radio's plug falls below 11.7 V at about 47 %. "
+        "The sun is taken as it is, 0.8 A. Nothing was measured below 5 °C: the pack may give less than this.",
+    )
+    snap["sentence"]["detail"] = (
+        "The radio's volts may run out any minute and by 00:35 UTC at the latest: 47 % to 63 % is left."
+    )
+    snap["outlook"] = {"text": snap["sentence"]["detail"], "early_s": SCENE_S, "late_s": SCENE_S + 3900}
+    return snap
+
+
 def stale() -> dict[str, Any]:
     snap = short_keyed()
     snap.update(t=SCENE_S - 23.4, age_s=23.4, stale=True)
@@ -323,7 +379,8 @@ def two_boards_fetching() -> dict[str, Any]:
 
 
 STATES = {
-    f.__name__: f for f in (searching, surplus, even, short_keyed, battery_only, act_now, stale, two_boards_fetching)
+    f.__name__: f
+    for f in (searching, surplus, even, short_keyed, battery_only, act_now, cold_radio, stale, two_boards_fetching)
 }
 
 

@@ -335,12 +335,53 @@ def test_charge_is_a_range_with_its_grounds(open_page: Open) -> None:
         page = open_page(address).page
         part = page.locator("#charge")
         expect(part).to_contain_text("27 to 71 % full")
-        expect(part).to_contain_text("0.4 to 3.1 Ah")
-        # WORKED: the fixture's profile is the sum of bells at 0.32 and 0.66 over slices of 1 %; the tops lie in the
-        # slices 0.32 to 0.33 and 0.66 to 0.67 or next to them.
-        expect(part).to_contain_text(re.compile(r"near 3[123].% or near 6[567].%, less likely in between"))
+        expect(part).to_contain_text("0.4 to 3.1 Ah (most likely 1.4 Ah), 5 to 40 Wh, above the reserve")
         expect(part).to_contain_text("volts at rest only")
         expect(part).to_contain_text("not a protection device")
+        expect(part).to_contain_text("Reckoned with6 Ah, 4 cells in series, curve lfp26650; 30 mΩ to a radio")
+
+
+def test_two_answers_are_said_with_their_shares_and_marked_at_both_places(open_page: Open) -> None:
+    source = FakeSource(states.battery_only())
+    with running(source) as address:
+        part = open_page(address).page.locator("#charge")
+        expect(part).to_contain_text("Two answers fiteither about 32 % (60 % likely) or about 66 %")
+        expect(part).not_to_contain_text("Most likely")
+        expect(part.locator("svg.charge-svg")).to_have_attribute("aria-label", re.compile("32 %.*60 % likely.*66 %"))
+        marks = part.locator("line.middle:not([display])")
+        expect(marks).to_have_count(2)
+        # WORKED: both stand on the axis of the picture: as far apart as 32.5 % and 66.5 % of its length.
+        ends = part.locator("line.edge").first
+        axis = float(ends.get_attribute("x2") or 0) - float(ends.get_attribute("x1") or 0)
+        x = [float(marks.nth(i).get_attribute("x1") or 0) for i in (0, 1)]
+        assert abs((x[1] - x[0]) / axis - 0.34) < 0.002
+        source.put(states.short_keyed())
+        expect(part).to_contain_text("Most likely49 %")
+        expect(part).not_to_contain_text("Two answers fit")
+        expect(marks).to_have_count(1)
+
+
+def test_where_the_radios_volts_end_first_it_is_said_drawn_and_reasoned(open_page: Open) -> None:
+    source = FakeSource(states.short_keyed())
+    with running(source) as address:
+        part = open_page(address).page.locator("#charge")
+        expect(part).to_contain_text("1.3 to 2.2 Ah (most likely 1.7 Ah), 16 to 28 Wh, above the reserve")
+        expect(part).to_contain_text("At the radio, keyed12.2 to 12.5 V at 9.6 A; it needs 11.7 V")
+        expect(part.locator("line.fence:not([display])")).to_have_count(1)
+        source.put(states.cold_radio())
+        expect(part).to_contain_text("0.0 to 1.3 Ah (most likely 0.5 Ah), 0.0 to 16.1 Wh, before the radio’s volts run")
+        expect(part).to_contain_text("11.5 to 12.1 V at 9.6 A; it needs 11.7 V")
+        expect(part).to_contain_text("Radio’s volts run out, as it goes now23:30 to 00:35 UTC")
+        expect(part).to_contain_text("What ends itEnds sending at 9.6 A")
+        expect(part.locator("line.fence:not([display])")).to_have_count(2)
+        expect(part).to_contain_text("radio’s volts end at 47 %")
+        snap = states.cold_radio()
+        snap["charge"].update(usable_ah=[0.0, 0.0, 0.0], usable_wh=[0.0, 0.0, 0.0])
+        source.put(snap)
+        expect(part).to_contain_text("Still to be hadnothing: keyed, the radio gets too few volts")
+        snap["charge"].update(key_a=None, radio_v=None)
+        source.put(snap)
+        expect(part).to_contain_text("nothing has been sent yet; it needs 11.7 V")
 
 
 def test_time_of_the_reserve_is_a_span_on_both_clocks_and_says_nothing_twice(open_page: Open) -> None:

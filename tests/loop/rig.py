@@ -14,8 +14,11 @@ from ampledger.core.engine import Engine
 from ampledger.core.model import Battery, Start
 from ampledger.decode import Decoder
 from ampledger.live import Boards, Live
+from ampledger.recount import Course
 from ampledger.simbox.bench import Bench
 from ampledger.store import Store
+
+_STEP = Course._step
 
 
 class Rig:
@@ -33,10 +36,11 @@ class Rig:
 
     def connect(self) -> None:
         """Start a host."""
+        Course._step = lambda course, *a: self._stepped(course, *a)  # type: ignore[method-assign]
         self.store = Store(self.data)
         self.boards = Boards(
             self.store,
-            lambda device: (self._engine(), False),
+            lambda device: (Engine(self.battery, Start(0.8)), False),
             lambda: [self.bench.url],
             clock=lambda: self.box.start_unix_s + self.bench.now_s,
             ticks=lambda: self.bench.now_s,
@@ -44,17 +48,12 @@ class Rig:
         )
         self.boards.start()
 
-    def _engine(self) -> Engine:
-        engine = Engine(self.battery, Start(0.8))
-        step = engine.step
-
-        def stepped(interval: Any) -> Any:
-            view = step(interval)
+    def _stepped(self, course: Course, interval: Any, out: Any) -> Any:
+        """What was concluded as it came; what is concluded anew beside it is not shown before it is done."""
+        view = _STEP(course, interval, out)
+        if self.boards is not None and any(live._course is course for live in self.boards.lives.values()):
             self.views.append(view)
-            return view
-
-        engine.step = stepped  # type: ignore[method-assign]
-        return engine
+        return view
 
     @property
     def live(self) -> Live | None:
@@ -67,6 +66,7 @@ class Rig:
             self.boards.close()
             self.store.close()
         self.boards = self.store = None
+        Course._step = _STEP  # type: ignore[method-assign]
 
     def __enter__(self) -> Rig:
         self.bench.start()

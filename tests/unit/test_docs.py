@@ -13,7 +13,7 @@ from common import TOP
 README = (TOP / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
 DOCS = [TOP / n for n in ("README.md", "DEVELOPERS.md", "CAUTIONS.md", "CHANGELOG.md", "hardware/README.md")]
-DOCS.append(TOP / "host" / "LOGFORMAT.md")
+DOCS += [TOP / "host" / "LOGFORMAT.md", TOP / "host" / "CURVEFORMAT.md"]
 
 
 def _commands(parser: argparse.ArgumentParser, path: str = "") -> dict[str, argparse.ArgumentParser]:

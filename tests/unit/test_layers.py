@@ -12,8 +12,9 @@ HOST = TOP / "host" / "ampledger"
 CORE = sorted((HOST / "core").glob("*.py"))
 
 # Each step knows only the steps before it.
-STEPS = ["wire", "errors", "core", "decode", "packing", "sums", "store", "interchange", "recount", "series", "backfill"]
-STEPS += ["history", "telling", "link", "live", "page", "cli"]
+STEPS = ["wire", "errors", "core", "curvefile", "settings", "decode", "packing", "sums", "store", "interchange"]
+STEPS += ["recount", "series", "backfill", "history", "telling", "late", "link", "live", "page", "health_cli"]
+STEPS += ["curves_cli", "cli"]
 
 
 def imported(path: Path) -> set[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from ampledger.decode import Frame
 from ampledger.errors import ConfigError
 from ampledger.link import Arrived, Hello, State
 from ampledger.live import Boards
-from ampledger.recount import battery_told, clocks_of, code_version, intervals_of, rebuild
+from ampledger.recount import battery_told, clocks_of, code_version, intervals_of, rebuild, told_of
 from ampledger.store import Store
 
 T0 = 1_789_000_000.0
@@ -99,6 +100,23 @@ def test_an_anchor_that_comes_later_dates_what_was_recorded_before(store: Store)
     assert spans(store)[0] == (100.0, 101.0)
 
 
+def test_what_was_seen_last_is_dated_as_it_is_known_now(store: Store) -> None:
+    start(store, 1, 1, anchor(1, 0.0, 100.0))
+    start(store, 2, 2, anchor(2, 0.0, 1000.0))
+    last, _ = list(intervals_of(store, "a"))[9]
+    (_, intervals), *_ = intervals_of(store, "a", replace(last, end_s=T0 - 5000.0))
+    # WORKED: the first start ends at 110, the second begins at 1000.
+    assert [(i.start_s - T0, i.dt_s) for i in intervals] == [(110.0, 890.0), (1000.0, 1.0)]
+
+
+def test_a_gap_between_two_starts_is_whole_seconds_whatever_the_clocks_say_more_exactly(store: Store) -> None:
+    start(store, 1, 1, anchor(1, 0.0, 100.0))
+    start(store, 2, 2, anchor(2, 0.0, 1000.3))
+    assert [b - a for a, b in spans(store) if b - a > 1.5] == [890.0]
+    store.add("a", [anchor(2, 5.0, 1005.4, 10)])  # the clock is known a tenth of a second better
+    assert [b - a for a, b in spans(store) if b - a > 1.5] == [890.0]
+
+
 def test_since_and_until_read_only_that_part_and_keep_the_counters_charge(store: Store) -> None:
     start(store, 1, 1, anchor(1, 0.0, 0.0), seconds=range(1, 1001))
     part = [i for _, x in intervals_of(store, "a", since_s=T0 + 500.0, until_s=T0 + 510.0) for i in x]
@@ -178,14 +196,21 @@ def test_rebuilding_gives_what_was_concluded_live(tmp_path: Path) -> None:
     more.store.close()
 
 
-def test_a_battery_that_was_told_in_between_counts_from_then_on(tmp_path: Path) -> None:
+@pytest.mark.parametrize("tied", [True, False])
+def test_a_battery_that_was_told_in_between_counts_from_then_on(tmp_path: Path, tied: bool) -> None:
     run = Run(tmp_path)
-    run.seconds(0, 200)
+    run.seconds(0, 100)
     run.store.tell(T0 + 100.0, "", "battery", {"capacity_ah": 6.0, "series": 4, "reserve_soc": 0.3})
     run.store.tell(T0 + 100.0, "a", "charge", {"soc": 0.5, "sd": 0.01})
+    if not tied:  # as versions up to 0.3.0 kept it
+        with run.store._writing() as db:
+            db.execute("UPDATE told SET json = json_remove(json, '$.after')")
+    assert [t.after for t in told_of(run.store, "a")] == ([(1, 99)] if tied else [None]) * 2
+    run.seconds(100, 200)
     rebuild(run.store, "a", Battery(20.0), 0.2)
     rows = run.store.estimates("a", T0, T0 + 1e6)
-    assert [round(r.capacity_ah) for r in rows if r.time_s <= T0 + 100] == [20, 20, 20]
+    # WORKED: one for each minute of the board's clock: after 1 s and after 60 s.
+    assert [round(r.capacity_ah) for r in rows if r.time_s <= T0 + 100] == [20, 20]
     assert {round(r.capacity_ah) for r in rows if r.time_s > T0 + 100} == {6}
     assert all(0.4 < r.soc < 0.52 for r in rows if r.time_s > T0 + 100)
     run.store.close()

@@ -69,10 +69,11 @@ class StandIn:
         self.giving = giving
         charge_ah = self.charge_c / 3600
         soc = 0.5 + charge_ah / self.options.battery.capacity_ah
-        estimate = SimpleNamespace(soc=soc, low=soc - 0.1, high=soc + 0.1, charge_ah=charge_ah)
-        return SimpleNamespace(
-            estimate=estimate, source="unseen" if interval.battery.a is None else "sun, battery", events=events
-        )
+        estimate = SimpleNamespace(soc=soc, low=soc - 0.1, high=soc + 0.1, charge_ah=charge_ah, likely=soc + 0.01)
+        ah = tuple((soc + d - self.options.reserve_soc) * self.options.battery.capacity_ah for d in (-0.1, 0.0, 0.1))
+        gives = SimpleNamespace(ah=ah, wh=tuple(13 * x for x in ah), limited_by="reserve", why="Ends at the reserve.")
+        source = "unseen" if interval.battery.a is None else "sun, battery"
+        return SimpleNamespace(estimate=estimate, source=source, events=events, usable=gives)
 
 
 @pytest.fixture
@@ -100,11 +101,14 @@ def rows_of(path: Path) -> list[list[str]]:
 def test_one_line_per_row_with_the_time_text_as_it_stood(folder, capsys):
     assert run(*GOOD) == 0
     rows = rows_of(folder / "est.csv")
-    assert rows[0] == ["time_utc", "soc", "soc_low", "soc_high", "charge_ah", "source"]
+    assert rows[0][:6] == ["time_utc", "soc", "soc_low", "soc_high", "charge_ah", "source"]
+    assert rows[0][6:] == ["likely", "usable_ah", "usable_ah_low", "usable_ah_high", "usable_wh", "limited_by"]
     assert [row[0] for row in rows] == [line.split(",")[0] for line in LOG.splitlines()]
     # WORKED: (5 + 5 - 10 + 0 - 10) C / 3600, summed; soc from half of 20 Ah; the gap and the unseen row add nothing
     assert [row[4] for row in rows[1:]] == ["0.001389", "0.002778", "0.000000", "0.000000", "-0.002778"]
     assert rows[1][1:4] == ["0.50007", "0.40007", "0.60007"]
+    # WORKED: 30.007 % and a tenth more and less of 20 Ah; 13 V times 6.0014 Ah
+    assert rows[1][6:] == ["0.51007", "6.0014", "4.0014", "8.0014", "78.018", "reserve"]
     assert [row[5] for row in rows[1:]] == ["sun, battery"] * 3 + ["unseen", "sun, battery"]
     said = capsys.readouterr().out
     assert (
@@ -169,6 +173,13 @@ def test_the_summary_as_json(folder, capsys):
         "soc_low": 0.39986,
         "soc_high": 0.59986,
         "charge_ah": -0.002778,
+        "likely": 0.50986,
+        "usable_ah": 5.9972,
+        "usable_ah_low": 3.9972,
+        "usable_ah_high": 7.9972,
+        "usable_wh": 77.964,
+        "limited_by": "reserve",
+        "limited_why": "Ends at the reserve.",
         "solar": {"in_ah": 0.011111, "out_ah": 0.001389},
         "battery": {"in_ah": 0.002778, "out_ah": 0.005556},
         "load": {"in_ah": 0.0, "out_ah": 0.019444},
@@ -213,6 +224,12 @@ def refused(folder: Path, capsys, *words: str, code: int = 2) -> str:
         (("--capacity-ah", "nan"), "--capacity-ah nan"),
         (("--capacity-ah", "inf"), "--capacity-ah inf"),
         (("--series", "0"), "--series 0: expected 1 to 16"),
+        (("--lead-ohm", "-0.1"), "--lead-ohm -0.1: expected 0 to 2 ohm"),
+        (("--lead-ohm", "nan"), "--lead-ohm nan"),
+        (("--radio-min-v", "117"), "--radio-min-v 117: expected volts"),
+        (("--radio-min-v", "20"), "20 V; 4 cells in series have at most 14.6 V"),
+        (("--standing-ma", "1001"), "--standing-ma 1001: expected milliamps"),
+        (("--curve", "lfp2665"), "Did you mean lfp26650?"),
         (("--series", "17"), "--series 17"),
         (("--start-soc", "80"), "--start-soc 80: expected a fraction from 0 (empty) to 1 (full). Did you mean 0.8?"),
         (("--start-soc", "-0.1"), "--start-soc -0.1"),

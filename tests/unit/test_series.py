@@ -432,7 +432,7 @@ def test_estimates_come_with_it_few_for_many(store: Store) -> None:
         Estimated(T0 + 60.0 * (k + 1), 1, k, 0.5 + k * 1e-4, 0.4, 0.6, 20.0, 1.0, 2.0, -1.0, "surplus", "sun", "v")
         for k in range(3000)
     ]
-    store.add_estimates("a", rows)
+    store.add_conclusions("a", rows)
     few = series(store, "a", T0, T0 + 600.5)["estimates"]
     assert few == [[T0 + 60.0 * (k + 1), pytest.approx(0.5 + k * 1e-4), 0.4, 0.6] for k in range(10)]
     many = series(store, "a", T0, T0 + 3 * DAY, 100)["estimates"]

@@ -612,8 +612,8 @@ def test_conclusions_are_replaced_as_one_and_what_happened_stays(tmp_path: Path)
         store.add_event(1.0, "happened", "gap", {"x": 1}, "a", "old")
         store.add_event(2.0, "raised", "stale", {}, "a", "old")
         store.add_event(2.0, "raised", "stale", {}, "b", "old")
-        store.add_estimates("a", [estimated(1.0), estimated(2.0), estimated(2.0, "w")])
-        store.add_estimates("b", [estimated(1.0)])
+        store.add_conclusions("a", [estimated(1.0), estimated(2.0), estimated(2.0, "w")])
+        store.add_conclusions("b", [estimated(1.0)])
         assert store.estimates("a", 0, 2.0) == [estimated(1.0)]
         assert store.estimates("a", 0, 9) == [estimated(1.0), estimated(2.0, "w")]
 
@@ -708,7 +708,7 @@ def test_a_full_disk_in_packing_and_concluding_changes_nothing(tmp_path: Path) -
         # Bytes that do not get smaller, so that packing needs room of its own.
         rng = random.Random(1)
         store.add("a", frames([p[:18] + rng.randbytes(wire.READING_SIZE - 18) for p in counting(range(3000))]))
-        store.add_estimates("a", [estimated(1.0)])
+        store.add_conclusions("a", [estimated(1.0)])
         before = everything(store)
         full(store)
         with pytest.raises(StoreError, match="disk is full.*full, read-only or gone"):

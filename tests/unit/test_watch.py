@@ -364,3 +364,29 @@ def test_a_temperature_sensor_that_falls_silent_is_named_and_one_never_seen_is_n
     assert events == [(30.0 - 29.0, "raised", "no-reading-temperature", "warning")]
     watch, events = feed(watch, 5.0)
     assert [e[1:3] for e in events] == [("cleared", "no-reading-temperature")]
+
+
+# --- the radio's volts ---
+
+def test_the_radios_volts_are_cautioned_of_before_they_run_out_and_acted_on_when_they_have():
+    def at(mid):
+        return replace(CALM, radio_v=(mid - 0.1, mid, mid + 0.1), radio_min_v=11.7)
+
+    # PRINTED: DECISION.md: warning below the drop-out + 0.3 V until 0.2 V more, act now below it.
+    watch, events = feed(Watch(), 100.0, at(12.01))
+    assert events == []
+    watch, events = feed(watch, 40.0, at(11.99))
+    assert events == [(30.0, "raised", "radio-volts-low", "warning")]
+    watch, events = feed(watch, 40.0, at(11.69))
+    assert events == [(30.0, "changed", "radio-volts-low", "act")]
+    (notice,) = watch.open()
+    assert notice.seen == "11.6 V to 11.8 V at its plug, reckoned over the lead; it needs 11.7 V."
+    watch, events = feed(watch, 100.0, at(12.19))
+    assert events == [(30.0, "changed", "radio-volts-low", "warning")] and codes(watch) == ["radio-volts-low"]
+    watch, events = feed(watch, 70.0, at(12.21))
+    assert events == [(60.0, "cleared", "radio-volts-low", "warning")]
+
+
+def test_without_a_limit_or_without_volts_nothing_is_said_of_the_radio():
+    assert feed(Watch(), 100.0, replace(CALM, radio_v=(9.0, 9.1, 9.2), radio_min_v=0.0))[1] == []
+    assert feed(Watch(), 100.0, replace(CALM, radio_min_v=11.7))[1] == []

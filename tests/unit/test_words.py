@@ -17,12 +17,13 @@ AUTO = object()
 
 
 def view(verdict="surplus", supply=1.0, demand=0.5, low=0.4, high=0.6, net=AUTO, notices=(), ah=6.0, reserve=0.2,
-         spare=False):
+         spare=False, end="reserve", early_by=None):
     if net is AUTO:
         net = None if supply is None or demand is None else supply - demand
     e = dataclasses.replace(BEGUN, soc=(low + high) / 2, low=low, high=high)
     b = Balance(supply, demand, net, None, None, None, verdict, False, NOW)
-    look = forecast.outlook(NOW, low, high, ah, reserve, net)
+    left_ah = (max(0.0, (low - reserve) * ah), max(0.0, (high - reserve) * ah))
+    look = forecast.outlook(NOW, left_ah, net, end, early_by or end)
     return View(NOW, Interval(NOW - 1, 1.0, Tap()), e, b, look, "unknown", tuple(notices), (), spare)
 
 
@@ -114,6 +115,33 @@ def test_below_the_reserve():
         "Nothing is left above the reserve.")
 
 
+def test_where_the_radio_ends_first_the_sentence_says_so_and_not_the_reserve():
+    end = {"end": "radio volts", "verdict": "short", "supply": 0.0, "demand": 1.0}
+    assert says(**end)[1] == "Going on like this the radio's volts run out between 23:06 and 01:21 UTC."
+    assert says(**end | {"low": 0.1})[1] == (
+        "The radio's volts may run out any minute and by 01:21 UTC at the latest: 10 % to 60 % is left; "
+        "it is not known better yet.")
+    # The low end of the range has nothing left for another reason than the most likely figures.
+    assert says(**end | {"low": 0.19, "high": 0.26, "end": "reserve", "early_by": "radio volts"})[1].startswith(
+        "The radio's volts may run out any minute")
+    assert says(**end | {"low": 0.1, "high": 0.18})[1] == (
+        "The radio's volts run out when you send, with 14 % left: lower the power.")
+    assert says(end="radio volts")[1] == (
+        "You can stay on while the sun lasts: the charge is not falling. "
+        "1.2 to 2.4 Ah before the radio's volts run out.")
+    assert says(end="radio volts", low=0.1, high=0.19)[1] == (
+        "Keyed, the radio does not get the volts it needs, but the charge is not falling.")
+    assert says(**end | {"low": 0.9, "high": 0.95, "demand": 0.05, "ah": 100.0})[1] == (
+        "Going on like this the radio's volt limit is more than a week away.")
+
+
+def test_without_a_reserve_the_end_is_an_empty_battery():
+    end = {"end": "battery empty", "reserve": 0.0, "verdict": "short", "supply": 0.0, "demand": 1.0}
+    # WORKED: 2.4 Ah at 1.25 A are 115.2 min, 3.6 Ah at 0.75 A 288 min.
+    assert says(**end)[1] == "Going on like this the battery is empty between 00:04 and 02:57 UTC."
+    assert says(**end | {"low": 0.0, "high": 0.0})[1] == "The battery is empty: close down."
+
+
 def test_before_the_balance_is_settled_it_says_so():
     assert says(verdict="unknown")[1].startswith("So far the charge is not falling.")
     assert says(verdict="unknown", supply=0.4, demand=1.4)[1].startswith("If it goes on as it began, you reach")
@@ -159,6 +187,10 @@ def all_views():
     for verdict, supply, demand, (low, high), ah in itertools.product(
             ("surplus", "even", "short", "unknown"), currents, currents, bands, (6.0, 300.0)):
         yield view(verdict, supply, demand, low, high, ah=ah)
+    for verdict, supply, demand, (low, high), ah, end in itertools.product(
+            ("even", "short", "unknown"), (0.0, 0.9), (0.0, 1.0, 20.0), bands, (6.0, 300.0),
+            ("radio volts", "battery empty")):
+        yield view(verdict, supply, demand, low, high, ah=ah, end=end)
     for verdict, net, (low, high) in itertools.product(("surplus", "short", "unknown"), (-2.0, 0.0, 2.0), bands):
         yield view(verdict, None, None, low, high, net=net)
 
@@ -181,6 +213,6 @@ def test_no_view_gives_nonsense():
         if net is not None and net < -0.03:
             assert "into the battery" not in s.text and "not falling" not in both, both
         if net is not None and net > 0.03:
-            assert "out of" not in s.text and "you reach the reserve" not in both, both
+            assert "out of" not in s.text and not re.search("you reach|run out b|is empty b", both), both
         if v.estimate.low <= 0.2:
             assert "You can stay on" not in both, both

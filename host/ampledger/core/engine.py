@@ -10,14 +10,19 @@ same views.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
 
-from ampledger.core import balance, estimate, forecast, watch
+import numpy as np
+
+from ampledger.core import balance, estimate, forecast, health, usable, watch
 from ampledger.core.balance import Balance
-from ampledger.core.estimate import Estimate
+from ampledger.core.cells import LFP26650, Curve
+from ampledger.core.estimate import Estimate, Peak
 from ampledger.core.forecast import Outlook
+from ampledger.core.health import Cycle
 from ampledger.core.model import Battery, Interval, Start
+from ampledger.core.usable import Keying, Limit, Load, Now, Station, Usable
 from ampledger.core.watch import Event, Facts, Notice, Watch
 from ampledger.errors import BoxError, ConfigError
 
@@ -31,6 +36,29 @@ _NOTHING_A = 0.03
 _CLOCK_S = 12 * 3600.0
 _WIDE = 0.3
 _SPARE_S = 60.0  # until a full battery is believed to be none: an over, and half a minute in which it recovers
+
+USUAL = Station()
+# What comes to an end, and when it has, in the words of the sentence.
+_REACHED: dict[Limit, str] = {
+    "reserve": "you reach the reserve",
+    "radio volts": "the radio's volts run out",
+    "battery empty": "the battery is empty",
+}
+_FAR: dict[Limit, str] = {
+    "reserve": "the reserve is",
+    "radio volts": "the radio's volt limit is",
+    "battery empty": "an empty battery is",
+}
+_ANY_MINUTE: dict[Limit, str] = {
+    "reserve": "The reserve may be reached",
+    "radio volts": "The radio's volts may run out",
+    "battery empty": "The battery may be empty",
+}
+_ABOVE: dict[Limit, str] = {
+    "reserve": "above the reserve",
+    "radio volts": "before the radio's volts run out",
+    "battery empty": "before the battery is empty",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +75,8 @@ class View:
     """
     The station at the end of one interval.
 
+    usable : what the pack can still give, and down to which end; read with the estimate.
+    cycle : what was counted up to the anchor (full or empty) that this interval has brought; mostly None.
     spare : a full battery holds the controller back: `balance.supply_a` is then what the sun could bring, and
         the surplus in `balance.net_a` does not flow.
     """
@@ -60,35 +90,62 @@ class View:
     notices: tuple[Notice, ...]
     events: tuple[Event, ...]
     spare: bool = False
+    usable: Usable | None = None
+    cycle: Cycle | None = None
 
 
 class Engine:
     """
     battery, start : the pack, and what is believed of its charge.
     reserve_soc : share of the charge that is not to be used, 0 <= x < 1.
+    station : what lies between pack and radio, and what the radio asks for.
+    curve : of the pack's cells.
 
     Raises ConfigError for values that can't be.
     """
 
-    def __init__(self, battery: Battery, start: Start, reserve_soc: float = 0.2) -> None:
+    def __init__(
+        self,
+        battery: Battery,
+        start: Start,
+        reserve_soc: float = 0.2,
+        *,
+        station: Station = USUAL,
+        curve: Curve = LFP26650,
+    ) -> None:
         if not 0.0 <= reserve_soc < 1.0:
             raise ConfigError(f"The reserve must be at least 0 and below 1 (20 % is 0.2), not {reserve_soc}.")
-        self.battery, self.reserve_soc = battery, reserve_soc
-        self._belief = estimate.begin(battery, start)
+        self.battery, self.reserve_soc, self.station, self.curve = battery, reserve_soc, station, curve
+        self.start = start
+        self._belief = estimate.begin(battery, start, curve)
+        usable.check(station, battery)
         self._balance = balance.begin(battery.series)
+        self._health = health.begin(battery)
         self._watch = Watch()
         self._estimate = estimate.read(self._belief)
         self._age_s = 0.0
         self._moved_ah = 0.0
         self._spare_s = 0.0
+        self._keying, self._load = Keying(), Load()
+        self._usable = self._give(None)
+
+    def anew(self, start: Start) -> Engine:
+        """Another engine for the same pack and station, at its beginning."""
+        return Engine(self.battery, start, self.reserve_soc, station=self.station, curve=self.curve)
 
     def step(self, interval: Interval) -> View:
         """One interval on."""
         self._belief = estimate.step(self._belief, interval)
         self._balance, now = balance.step(self._balance, interval)
         shown = self._read(interval)
+        self._health, cycle = health.step(self._health, interval, shown)
+        self._keying = usable.follow(self._keying, interval, now.keyed)
+        self._load = usable.load_of(now, self._keying, self._load)
+        if self._age_s == 0.0:
+            self._usable = self._give(interval)
+        gives = usable.moved(self._usable, self._moved_ah)
         look = forecast.outlook(
-            interval.end_s, shown.low, shown.high, shown.capacity_ah, self.reserve_soc, now.net_a
+            interval.end_s, (gives.ah[0], gives.ah[2]), now.net_a, gives.limited_by, gives.early_by
         )
         facts = Facts(
             now.verdict,
@@ -98,7 +155,9 @@ class Engine:
             shown.low,
             shown.high,
             self.reserve_soc,
-            look.early_s,
+            look.early_s if look.early_by == "reserve" else None,
+            gives.radio_v_now,
+            gives.limit_v,
         )
         self._watch, events = watch.step(self._watch, interval, facts, self.battery)
         source = balance.who_supplies(
@@ -111,11 +170,25 @@ class Engine:
             full = state.held and now.supply_a > state.supply_a + _NOTHING_A
             self._spare_s = _SPARE_S if full else max(0.0, self._spare_s - interval.dt_s)
         spare = self._spare_s > 0.0
-        return View(interval.end_s, interval, shown, now, look, source, self._watch.open(), events, spare)
+        return View(interval.end_s, interval, shown, now, look, source, self._watch.open(), events, spare, gives, cycle)
 
     def read(self) -> Estimate:
         """The estimate as it stands."""
         return self._estimate
+
+    def give(self) -> Usable:
+        """What the pack can still give, as it stands."""
+        return usable.moved(self._usable, self._moved_ah)
+
+    def _give(self, interval: Interval | None) -> Usable:
+        """What it can give by the estimate that was just read; volts and amps of `interval` say how the radio fares."""
+        battery = None if interval is None else interval.battery
+        v, a = (None, None) if battery is None else (battery.v, battery.a)
+        known = v is not None and a is not None and math.isfinite(v) and math.isfinite(a)
+        now = Now(v, a) if v is not None and a is not None and known else None
+        return usable.usable(
+            self._estimate, self.battery, self._load, self.reserve_soc, self.station, self.curve, now
+        )
 
     def _read(self, interval: Interval) -> Estimate:
         """The estimate now: read anew every 10 s of data, moved by the counted charge in between."""
@@ -130,41 +203,89 @@ class Engine:
             return self._estimate
         self._moved_ah += charge_c / 3600
         e, moved = self._estimate, self._moved_ah / self._estimate.capacity_ah
+
+        def on(soc: float) -> float:
+            return min(1.0, max(0.0, soc + moved))
+
         return replace(
             e,
-            soc=min(1.0, max(0.0, e.soc + moved)),
-            low=min(1.0, max(0.0, e.low + moved)),
-            high=min(1.0, max(0.0, e.high + moved)),
+            soc=on(e.soc),
+            low=on(e.low),
+            high=on(e.high),
             charge_ah=e.charge_ah + self._moved_ah,
+            likely=on(e.likely),
+            peaks=tuple(Peak(on(p.soc), on(p.low), on(p.high), p.share) for p in e.peaks),
         )
 
     def save(self) -> dict[str, Any]:
         """
-        What has to be kept to go on after a restart: the estimate and the balance.
-
-        Belief and balance go on to the bit, and so do the views once the estimate is read anew, within 10 s of
-        data; until then it may differ by some 1e-6. Notices build up anew.
+        What has to be kept to go on after a restart, as if there had been none: all of it to the bit, notices included.
         """
         return {
             "estimate": estimate.to_dict(self._belief),
             "balance": self._balance.to_dict(),
+            "health": health.to_dict(self._health),
             "age_s": self._age_s,
             "spare_s": self._spare_s,
+            "keying": self._keying.to_dict(),
+            "load": asdict(self._load),
+            "watch": self._watch.to_dict(),
+            "moved_ah": self._moved_ah,
+            "shown": _shown(self._estimate),
+            "gives": {"of": self._wants(), **asdict(self._usable)},
         }
+
+    def _wants(self) -> list[Any]:
+        """The settings that what can be given depends on, as JSON has them."""
+        return [self.reserve_soc, asdict(self.station), asdict(self.battery)]
 
     def load(self, saved: dict[str, Any]) -> None:
         """Go on from `save()`. Raises ConfigError, and changes nothing, when it is of another kind."""
         try:
-            belief = estimate.from_dict(saved["estimate"])
+            belief = estimate.from_dict(saved["estimate"], self.curve)
             state = balance.BalanceState.from_dict(saved["balance"])
             age_s, spare_s = float(saved.get("age_s", 0.0)), float(saved.get("spare_s", 0.0))
+            # States of 0.3.0 have neither: both are learnt anew within a few overs.
+            keying = Keying.from_dict(saved["keying"]) if "keying" in saved else Keying()
+            load = Load(**saved.get("load", {}))
+            # Nor what is counted towards the next cycle; of another version it begins anew, and nothing else does.
+            kept = saved.get("health")
+            ails = health.begin(self.battery)
+            if kept is not None and kept["version"] == health.VERSION:
+                ails = health.from_dict(kept)
+            watching = watch.Watch.from_dict(saved["watch"]) if "watch" in saved else Watch()
+            shown, moved_ah, gives = estimate.read(belief), 0.0, None
+            if "shown" in saved:
+                shown, moved_ah = _as_shown(saved["shown"], shown), float(saved["moved_ah"])
+                told = dict(saved["gives"])
+                if told.pop("of") == self._wants():
+                    values: dict[str, Any] = {k: tuple(x) if isinstance(x, list) else x for k, x in told.items()}
+                    gives = Usable(**values)
         except (KeyError, TypeError, ValueError, AttributeError, BoxError) as e:
             raise ConfigError(f"The saved state can't be used ({e}); starting anew.") from e
-        if belief.battery != self.battery:
+        # What the pack and its controller draw by themselves may be told anew; the charge goes on from where it was.
+        same = ("capacity_ah", "series", "capacity_sd")
+        if any(getattr(belief.battery, name) != getattr(self.battery, name) for name in same):
             raise ConfigError("The saved state is of another battery; starting anew.")
-        self._belief, self._balance = belief, state
-        self._estimate = estimate.read(belief)
-        self._age_s, self._moved_ah, self._spare_s = age_s, 0.0, spare_s
+        self._belief, self._balance = replace(belief, battery=self.battery), state
+        self._watch, self._estimate = watching, shown
+        self._age_s, self._moved_ah, self._spare_s = age_s, moved_ah, spare_s
+        self._keying, self._load, self._health = keying, load, ails._replace(battery=self.battery)
+        self._usable = gives if gives is not None else self._give(None)
+
+
+def _shown(e: Estimate) -> dict[str, Any]:
+    """An estimate as plain values, without the edges of its bins, which are always the same."""
+    values = {f.name: getattr(e, f.name) for f in fields(e) if f.name != "edges"}
+    return values | {"density": e.density.tolist(), "peaks": [list(p) for p in e.peaks]}
+
+
+def _as_shown(saved: dict[str, Any], like: Estimate) -> Estimate:
+    """The estimate that `_shown` gave. Raises TypeError or ValueError when it is of another kind."""
+    density = np.array(saved["density"], dtype=np.float64)
+    if density.shape != like.density.shape:
+        raise ValueError(f"a density of shape {density.shape}")
+    return replace(like, **{**saved, "density": density, "peaks": tuple(Peak(*p) for p in saved["peaks"])})
 
 
 def sentence(view: View, clock: str = "UTC") -> Sentence:
@@ -214,14 +335,15 @@ def _where_from(view: View) -> str:
 
 def _can_i_stay(view: View, clock: str) -> str:
     b, look, e = view.balance, view.outlook, view.estimate
-    low_ah, high_ah = look.above_reserve_ah
+    low_ah, high_ah = look.usable_ah
+    end = look.limited_by
     settled = b.verdict != "unknown"
     if b.net_a is None:
-        return "Until when can't be said. " + _above(low_ah, high_ah)
+        return "Until when can't be said. " + _above(look)
     if look.early_s is None:
         moves = "is not falling" if b.net_a >= _NOTHING_A else "hardly changes"
         if high_ah <= 0.0:
-            return f"Nothing is left above the reserve, but the charge {moves}."
+            return f"{_nothing(look)}, but the charge {moves}."
         drawing = b.demand_a is not None and b.supply_a is not None and b.demand_a >= _NOTHING_A
         if not settled:
             says = f"So far the charge {moves}. "
@@ -229,9 +351,11 @@ def _can_i_stay(view: View, clock: str) -> str:
             says = f"You can stay on while the sun lasts: the charge {moves}. "
         else:
             says = f"The charge {moves}. "
-        return says + _above(low_ah, high_ah)
+        return says + _above(look)
     if high_ah <= 0.0:
-        return "Nothing is left above the reserve: close down."
+        if end == "radio volts":
+            return f"The radio's volts run out when you send, with {100 * e.soc:.0f} % left: lower the power."
+        return f"{_nothing(look)}: close down."
     going = "Going on like this" if settled else "If it goes on as it began,"
     sun = ", if the sun stays as it is" if b.supply_a is not None and b.supply_a >= _NOTHING_A else ""
     first, last = _when(look.early_s, view.time_s, clock), _when(look.late_s, view.time_s, clock)
@@ -239,28 +363,36 @@ def _can_i_stay(view: View, clock: str) -> str:
         known = "; it is not known better yet" if e.high - e.low >= _WIDE else ""
         by = "" if look.late_s is None else f" and {_by(last)}"
         return (
-            f"The reserve may be reached any minute{by}: "
+            f"{_ANY_MINUTE[look.early_by]} any minute{by}: "
             f"{100 * e.low:.0f} % to {100 * e.high:.0f} % is left{known}."
         )
     if look.late_s is None:
         if look.early_s - view.time_s > forecast.FARTHEST_S:
-            return f"{going} the reserve is more than a week away{sun}."
-        return f"{going} you reach the reserve {first} at the earliest, perhaps not within a week{sun}."
+            return f"{going} {_FAR[end]} more than a week away{sun}."
+        return f"{going} {_REACHED[end]} {first} at the earliest, perhaps not within a week{sun}."
     if first == last:
-        return f"{going} you reach the reserve {last}{sun}."
+        return f"{going} {_REACHED[end]} {last}{sun}."
     if last.startswith("at "):
         began = "now" if first == "any minute" else first[3:].removesuffix(f" {clock}")
-        return f"{going} you reach the reserve between {began} and {last[3:]}{sun}."
-    return f"{going} you reach the reserve {first} at the earliest, {_by(last)}{sun}."
+        return f"{going} {_REACHED[end]} between {began} and {last[3:]}{sun}."
+    return f"{going} {_REACHED[end]} {first} at the earliest, {_by(last)}{sun}."
 
 
-def _above(low_ah: float, high_ah: float) -> str:
+def _nothing(look: Outlook) -> str:
+    """That there is nothing left to use, down to whatever end it is."""
+    if look.limited_by == "radio volts":
+        return "Keyed, the radio does not get the volts it needs"
+    return "The battery is empty" if look.limited_by == "battery empty" else "Nothing is left above the reserve"
+
+
+def _above(look: Outlook) -> str:
+    low_ah, high_ah = look.usable_ah
     if high_ah <= 0.0:
-        return "Nothing is left above the reserve."
-    low, high = f"{low_ah:.1f}", f"{high_ah:.1f}"
+        return f"{_nothing(look)}."
+    low, high, above = f"{low_ah:.1f}", f"{high_ah:.1f}", _ABOVE[look.limited_by]
     if low_ah <= 0.0:
-        return f"At most {high} Ah above the reserve, perhaps nothing."
-    return f"{'About ' if low == high else low + ' to '}{high} Ah above the reserve."
+        return f"At most {high} Ah {above}, perhaps nothing."
+    return f"{'About ' if low == high else low + ' to '}{high} Ah {above}."
 
 
 def _when(time_s: float | None, now_s: float, clock: str) -> str:

@@ -8,16 +8,21 @@ and one sentence on what it rests on. It never asks the clock, draws a random
 number or keeps anything between calls: the same intervals give the same bits,
 in one run or in several with `to_dict` and `from_dict` between.
 
-How it works. The belief is a table of probabilities over capacity error,
-hysteresis and state of charge. Counted charge moves the columns of the table
-bodily, each capacity by its own amount, so that counting adds no blur of its
-own. Volts weigh the cells, after subtracting the drop over a resistance learnt
-from current steps and two slow polarisations. Errors of the voltage model last
-for many minutes and come back at the same charge, so consecutive readings are
-not taken as independent: evidence is rationed (`_CREDIT_S`, `_CREDIT_SOC`).
-Without that a filter claims 90 % and is right 5 to 46 % of the time
-(measured with a prototype on the cell of `cells.py`). A hole in time between two intervals is not noticed: the
-caller hands over an interval for it, with what is known and None for the rest.
+How it works. The belief is a table: a row for each of some hundred *accounts*
+of the pack (its true capacity, how its hysteresis began, how well the published
+curve fits it, what drew on it while nobody measured), a column for each state of
+charge. Counted charge moves each row bodily by its own amount, so that counting
+adds no blur of its own; rows that explain the volts gain weight. When few rows
+are left that do, they are split and scattered a little.
+
+Errors of a voltage curve last: where it is 3 mV off, it still is so in ten
+minutes' time. A filter that takes every reading as independent claims 90 % and
+is right 5 to 46 % of the time (measured with a prototype on the cell of
+`cells.py`). So each cell of the table carries its own running estimate of how far
+the curve is off where it stands, which only new charge (`_CURVE_SOC`) and hours
+(`_CURVE_S`) let it forget: staying in one place soon tells nothing more.
+A hole in time between two intervals is not noticed: the caller hands over an
+interval for it, with what is known and None for the rest.
 Pack volts divided by the series count hide the weakest cell.
 """
 
@@ -25,66 +30,84 @@ from __future__ import annotations
 
 import base64
 import math
+import zlib
 from dataclasses import asdict, dataclass, fields
 from functools import lru_cache
+from statistics import NormalDist
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ampledger.core.cells import LFP26650, LFP26650_RESISTANCE, measured
+from ampledger.core.cells import LFP26650, LFP26650_RESISTANCE, Curve, measured, with_gap
 from ampledger.core.model import Battery, Interval, Start
 from ampledger.errors import BoxError, ConfigError, StoreError
 
 _Array = NDArray[np.float64]
+_Table32 = NDArray[np.float32]
 
-# --- The table. 0.4 % bins: finer than the +-0.5 % to which the measured truth itself is known.
-_N = 251
-_BIN = 1.0 / (_N - 1)
-_SOC: _Array = np.linspace(0.0, 1.0, _N)
-_CAPACITY_Z: _Array = np.linspace(-2.1, 2.1, 7)  # capacity error in standard deviations
-# Hysteresis paths: where each began (-1 discharge branch, +1 charge branch), how far a full swing takes as a
-# multiple of the measured cell's, and how much of the measured gap there is: other cells, and models of cells,
-# have less of it. Unknown at first, so all of them start alike.
-_SWING_START: _Array = np.array([-1.0, 0.0, 1.0, -1.0, 0.0, 1.0, 0.0, 0.0])
-_SWING_WIDTH: _Array = np.array([0.5, 0.5, 0.5, 1.2, 1.2, 1.2, 0.8, 0.8])
-_SWING_GAP: _Array = np.array([1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.5, 0.0])
-_SWING_PRIOR: _Array = np.array([0.93 / 6.0] * 6 + [0.05, 0.02])
+# --- The table. 0.5 % bins: the measured truth itself is known to +-0.5 %. It reaches past both ends, so that an
+# account by which more went in than there is room for can be seen to be wrong.
+_BIN = 0.005
+_FIRST, _LAST = -0.04, 1.04
+_N = round((_LAST - _FIRST) / _BIN) + 1
+_SOC: _Array = _FIRST + _BIN * np.arange(_N)
+_END_SD = 0.006  # how far past an end it may stand
+_ENDS: _Array = np.exp(-0.5 * ((_SOC - np.clip(_SOC, 0.0, 1.0)) / _END_SD) ** 2)
+_FLAT: _Array = ((_SOC >= 0.0) & (_SOC <= 1.0)) / 201.0
 
-# --- The voltage model's errors, per cell. Sizes: a prototype on the cell of `cells.py` (about 8 mV, over some 900 s)
-# and our own fit (`LFP26650_RESISTANCE.accuracy`); shares marked "judgement" have no source.
-_SIGMA_V = 0.008  # 6 mV fit that one cell as well; other makers' curves differ by more, and too narrow is worse
-_SIGMA_PER_K_COLD_V = 0.0003  # per kelvin below 15 degC: slow polarisation grows and is known less well (judgement)
+# --- The accounts. The first lot: a pack like the measured cell. The second: another maker's cells, whose curve lies
+# elsewhere. Shares and widths are judgement, checked by the coverage of the band on the measured cell and others.
+_LIKE, _OTHER = 128, 48
+_OTHER_SHARE = 0.2
+# Other published curves lie 8 to 29 mV per cell below the discharge branch of the measured cell (`cells.CURVES`)
+_OTHER_V, _OTHER_SD_V, _OTHER_FACTOR = -0.008, 0.012, 2.5
+_GAP, _GAP_SD = 0.88, 0.07  # of the distance between branches, in use: fits to the measured profiles gave 0.73 to 1.02
+_SWING_SHARES = 0.5, 1.3  # of `Resistance.swing_soc`, least and most
+_SPLIT_BELOW = 0.35  # share of the accounts that still count, below which they are split
+_SCATTER = 0.97  # how much of its own place a split account keeps
+
+# --- Errors of the voltage model, per cell, from the residuals of our own fit on the measured profiles
+_CURVE_V = 0.0015  # the curve's error, besides the next two
+# Where along the charge the curve has its features: capacity tests of one cell differ by 2 %, and what is called full
+# differs from charger to charger
+_CURVE_AXIS = 0.015
+_CURVE_GAP = 0.05  # of half the distance between the branches
+_CURVE_SOC = 0.1  # charge over which its error becomes another (the residuals look alike within about a tenth)
+_CURVE_OLD = 0.05  # where it has been before, that much more slowly (judgement)
+_CURVE_S = 43200.0  # and with time (judgement)
+_NOISE_V, _NOISE_S = 0.006, 10.0  # of volts over ten seconds: 2.5 mV, of which a quarter lasts some minutes
+_COLD_V = 0.0002  # per kelvin below 15 degC: slow polarisation grows and is known less well (judgement)
 # Half the gap between branches grows when colder than the coldest curve: median gap 73 mV at -5 degC, 54 mV at 5
 # (same source as `LFP26650`); not carried on below -5 degC.
 _GAP_GROWS_PER_K = (73.0 / 54.0 - 1.0) / 10.0
-_SIGMA_NO_TEMP_V = 0.004  # added in quadrature when the temperature is unknown (judgement)
-_SHIFT_SOC = 0.01  # the curve may lie this far to one side: two capacity tests of the cell differ by 2 %
-_GAP_SHARE = 0.12  # of half the distance between branches (judgement)
-_STEP_SHARE = 0.05  # of the drop at the root-mean-square current: the resistance is not a constant (judgement)
-_SLOW_SHARE = 0.15  # of the slow polarisation (judgement)
+_NO_TEMP_V = 0.004  # added when the temperature is unknown (judgement)
+_STEP_SHARE = 0.05  # of the drop: the resistance is not a constant (judgement)
+_SLOW_SHARE = 0.2  # of the slow polarisation (judgement)
+_LASTS_S = 1800.0  # how long such errors last (judgement)
 _PRIOR_R_SHARE = 0.6  # relative uncertainty of a resistance not yet learnt (judgement)
 _LEARNT_R_SHARE = 0.08  # and of a learnt one (judgement)
 _FIRST_DOUBT_V = 0.010  # polarisation left from before the first interval; fades with the slow time constant
-_TAIL_NU = 5.0  # Student tails: a misfit of many sigma must not decide alone
-
-# --- Rationing of evidence: one independent reading to begin with, another per this time while charge moves
-_CREDIT_S = 900.0  # the correlation time
-_CREDIT_SOC = 0.03  # of charge not visited before, for another reading: where it was, the curve errs as it did
-_REVISIT_S = 10800.0  # and this long for another reading of the same place, for counting errors grow (judgement)
-_ALLOWANCE_MOST = 4.0  # earned by moving fast, may be used up over the next hour
-_SPEND_S = 300.0  # a reading is spent over about this time, so that one bad minute cannot use it up
+_WORTH_WEIGHING = 3e-6  # belief in a column, below which it is not looked at
+_MOST_MISFIT = 16.0  # squared, in standard deviations: a glitch must not decide alone
 
 # --- Counting errors
-_DRIFT_PER_ROOT_H = 0.0015  # offset of 10 mA on 20 Ah, 0.5 % in 10 h
-_DRIFT_PER_ROOT_SOC = 0.012  # gain 0.5 %, efficiency, and the steps between capacities of the table
+_DRIFT_PER_ROOT_H = 0.0010  # offset of 10 mA on 20 Ah, 0.5 % in 10 h
+_DRIFT_PER_ROOT_SOC = 0.004  # efficiency, and the steps between the accounts' capacities
 _BLIND_PER_ROOT_H = 0.10  # charge not measured: sd grows by 10 % in an hour, 20 % in four
 _BLIND_FORGET_H = 10.0  # and by then the belief is mostly flat
+_OFFSET_C = 0.0005  # standard deviation of a channel's offset: 10 mA on 20 Ah
+_OFF_C, _OFF_S = 0.01, 300.0  # currents below this, for so long: the box is at rest and offsets show
+# Longer than this without a measurement is storage, not use: self-discharge and a standing drain go on; but with this
+# share nobody knows what happened. Where the drain was not told, half the accounts know none, the others up to 25 mA
+# (a controller left on draws 8 to 25 mA: common practice, no source).
+_STORED_S, _STORED_FORGET = 21600.0, 0.25
+_STANDING_A = 0.025
 # A wrong start must be able to lose: so much of the prior is spread by +-20 % about it, and so much flat. Less of
 # both where the start is claimed to better than 5 %, but never under a fifth. (judgement)
 _DOUBT_SHARE, _DOUBT_SD = 0.14, 0.2
 _FLAT_SHARE = 0.06
-_LEAK_PER_H = 0.001  # of the belief goes back to flat
+_LEAK_PER_H = 0.0003  # of the belief goes back to flat
 
 # --- Full: volts AND tail current AND dwell (common practice, no source; 14.2 V and 0.05 C for 10 min on four cells)
 _FULL_CELL_V = 3.55
@@ -92,13 +115,24 @@ _FULL_TAIL_C = 0.05
 _FULL_DWELL_S = 600.0
 _NO_CURRENT_C = 0.002  # below this the protection switch may have opened: proves nothing
 _FULL_SD = 0.006
+# Held at float by the controller after it had been near the full volts (common practice, no source; a sheet gives
+# 13.8 +- 0.2 V): steady, next to no current, and not used since
+_FLOAT_CELL_V, _FLOAT_TAIL_C, _FLOAT_DWELL_S, _FLOAT_SD = (3.36, 3.50), 0.01, 1200.0, 0.010
+_ABSORB_CELL_V, _ABSORB_USED = 3.5, 0.03
+# Empty: rested volts on the steep end of the curve (2.80 V is 2.4 % on the 25 degC discharge branch), at a load so
+# small that what the resistance takes is known
+_EMPTY_CELL_V, _EMPTY_LOAD_C, _EMPTY_DWELL_S = 2.80, 0.5, 60.0
+_EMPTY_SOC, _EMPTY_SD = 0.015, 0.012
+_USED = 0.02  # of capacity that has to be moved before another anchor counts as another
 
-_STEP_S = 10.0  # intervals are gathered to about this
+_STEP_S = 20.0  # intervals are gathered to about this; 10 s gave the same figures at twice the cost
 _TRUTH_SD = 0.005  # the curves' own truth; nothing is reported narrower
 _TEMP_LASTS_S = 1800.0  # a pack cools slowly: a temperature is used for this long, then it is unknown
 _UNKNOWN_TEMP_C = 20.0
 _EDGE_C = 0.05  # current steps smaller than this teach nothing about resistance
-_VERSION = 1
+_REST_C, _REST_S = 0.01, 900.0  # what is called a rest
+_VERSION = 2
+_DAY_S = 86400.0
 
 
 class _Pending(NamedTuple):
@@ -115,37 +149,82 @@ class _Pending(NamedTuple):
     temp_cs: float = 0.0
     edge_a2: float = 0.0
     edge_av: float = 0.0
+    off_s: float = 0.0  # time in which the taps of sun and load show next to nothing
+    off_c: float = 0.0  # and what the battery's tap counted then beyond what those and the board account for
     last_v: float = math.nan
     last_a: float = math.nan
     last_dt_s: float = math.inf
 
 
+class _Accounts(NamedTuple):
+    """What each row of the table holds true of the pack, each an array of shape (rows,)."""
+
+    capacity: _Array  # as a multiple of the told one
+    swing: _Array  # now: -1 on the discharge branch, +1 on the charge branch
+    swing_soc: _Array  # charge for a full swing
+    gap: _Array  # of the measured distance between the branches
+    apart_v: _Array  # volts per cell that the pack lies above the curve
+    slow: _Array  # multiple of the slow polarisation
+    factor: _Array  # multiple of the curve's error
+    standing_a: _Array  # what draws on the pack while nobody measures
+
+
+class _Errors(NamedTuple):
+    """
+    How far the curve is off, as each cell of the table has it, where there is any belief.
+
+    off, var : in units of the curve's error, and the variance of that, shape (rows, some columns).
+    first : the column at which they begin.
+    """
+
+    off: _Table32
+    var: _Table32
+    first: int
+
+    @classmethod
+    def none(cls, rows: int) -> _Errors:
+        """Nothing is known yet."""
+        return cls(np.zeros((rows, 0), np.float32), np.ones((rows, 0), np.float32), 0)
+
+    def older(self, by: float) -> _Errors:
+        """After `by` of the charge and time over which the error becomes another."""
+        kept = np.float32(math.exp(-by))
+        return _Errors(self.off * kept, 1.0 - (1.0 - self.var) * kept * kept, self.first)
+
+
 @dataclass(frozen=True, slots=True)
 class _Core:
-    weights: _Array  # (capacity, hysteresis, charge), sums to 1
-    offset_bins: _Array  # (capacity,): where the charge columns stand, within half a bin
-    swing: _Array  # (hysteresis,): -1 on the discharge branch, +1 on the charge branch
+    weights: _Table32  # (rows, charge), sums to 1
+    errors: _Errors
+    place_bins: _Array  # (rows,): where the row's columns stand, within half a bin
+    accounts: _Accounts
     u1_v: float
     u2_v: float
     doubt_v: float
     edge_a2: float
-    edge_av: float
-    credit: float
-    allowance: float
-    spread_bins2: float  # variance, flattening and mixing owed to the table
+    edge_av: float  # as at 25 degC
+    spread_bins2: float  # variance and flattening owed to the table
     leak: float
-    mix: float
     temp_c: float
     temp_age_s: float
     charge_c: float
     elapsed_s: float
-    since_c: float  # since the start or the last full charge
+    since_c: float  # since the start or the last anchor
     since_s: float
     blind_s: float
     reached: tuple[float, float]  # least and most net charge since then, of capacity
-    evidence: float  # independent voltage readings spent since then
+    weighed_s: float  # for how long volts have been weighed since then
+    off_s: float  # as in `_Pending`, over the last hour of such time
+    off_c: float
+    rest_s: float
     dwell_s: float
-    full: bool
+    float_s: float
+    empty_s: float
+    absorbed_at: float  # net charge since when the volts were last near full; NaN: never
+    anchor: Literal["full", "float", "empty", ""]
+    anchors: int
+    moved_after: float  # of capacity, since the last anchor that counted
+    splits: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,8 +233,18 @@ class Belief:
 
     battery: Battery
     start: Start
+    curve: Curve
     core: _Core
     pending: _Pending
+
+
+class Peak(NamedTuple):
+    """One heap of the density: its highest point, where 90 % of it lies, and its share of the whole. [-]"""
+
+    soc: float
+    low: float
+    high: float
+    share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +262,14 @@ class Estimate:
     capacity_ah, capacity_sd_ah : as now believed. [Ah]
     resistance_ohm : of the whole pack, within about a second; None until current steps have taught it. [ohm]
     rests_on, narrows : one plain sentence each.
+    likely : the highest point of the density. [-]
+    peaks : its heaps, one or two, the larger first.
+    resistance25_ohm : as it would be at 25 degC, of the whole pack; None like `resistance_ohm`. [ohm]
+    resistance_sd : its relative standard deviation. [-]
+    anchor : the last full charge or emptying that was seen; anchors : how many since `begin`, a full one counted once
+        until the pack has been used; since_anchor_s, since_anchor_ah : since the last, or since `begin`; net, positive
+        charging. [s], [Ah]
+    temp_c : as used; None when it is not known. [degC]
     """
 
     soc: float
@@ -188,55 +285,69 @@ class Estimate:
     resistance_ohm: float | None
     rests_on: str
     narrows: str
+    likely: float = 0.5
+    peaks: tuple[Peak, ...] = ()
+    resistance25_ohm: float | None = None
+    resistance_sd: float | None = None
+    anchor: Literal["full", "empty", ""] = ""
+    anchors: int = 0
+    since_anchor_s: float = 0.0
+    since_anchor_ah: float = 0.0
+    temp_c: float | None = None
 
 
 class _Table(NamedTuple):
-    middle_v: _Array
-    half_v: _Array
-    var_v2: _Array
+    """Of the curve, on the estimator's own grid: shape (charge,) each."""
+
+    rows: _Table32  # (5, charge): ones, middle of the branches, its slope per bin, half their distance, its slope
+    error_v: _Table32  # standard deviation of the curve's error
 
 
-def begin(battery: Battery, start: Start) -> Belief:
+_PARTS = ("accounts", "errors")  # of `_Core` that are saved apart
+
+
+def begin(battery: Battery, start: Start, curve: Curve = LFP26650) -> Belief:
     """
     The belief before anything was measured.
 
     Parameters
     ----------
     battery : Battery
-        Capacity in Ah, cells in series, relative standard deviation of the capacity.
+        Capacity in Ah, cells in series, relative standard deviation of the capacity, what drains it unmeasured.
     start : Start
         Charge believed (0 to 1) and its standard deviation; soc None spreads the belief evenly.
+    curve : Curve
+        Of the pack's cells; a branch that it lacks is taken at the distance that it has in `LFP26650`.
 
     Raises
     ------
     ConfigError
-        Capacity not above 0, series not a whole number of 1 to 16, capacity_sd outside 0 to 0.3, start
-        outside 0 to 1, its sd outside 0 to 1, or any of them not a number.
+        Capacity not above 0, series not a whole number of 1 to 16, capacity_sd outside 0 to 0.3, a drain that
+        can't be, start outside 0 to 1, its sd outside 0 to 1, or any of them not a number.
     """
     _check(battery, start)
-    by_capacity = np.exp(-0.5 * _CAPACITY_Z**2)
-    prior = np.full(_N, 1.0 / _N)
+    _table(curve, 25)  # a curve without a single branch is refused here
+    prior = _FLAT
     if start.soc is not None:
-        near = np.exp(-0.5 * ((_SOC - start.soc) / max(start.sd, _TRUTH_SD)) ** 2)
-        wide = np.exp(-0.5 * ((_SOC - start.soc) / max(start.sd, _DOUBT_SD)) ** 2)
+        near = np.exp(-0.5 * ((_SOC - start.soc) / max(start.sd, _TRUTH_SD)) ** 2) * _ENDS
+        wide = np.exp(-0.5 * ((_SOC - start.soc) / max(start.sd, _DOUBT_SD)) ** 2) * (_FLAT > 0.0)
         loose = min(1.0, max(0.2, start.sd / 0.05))
         doubt = loose * (_FLAT_SHARE * prior + _DOUBT_SHARE * wide / wide.sum())
         prior = doubt + (1.0 - doubt.sum()) * near / near.sum()
-    weights = by_capacity[:, None, None] * _SWING_PRIOR[:, None] * prior
+    shares = np.repeat(((1.0 - _OTHER_SHARE) / _LIKE, _OTHER_SHARE / _OTHER), (_LIKE, _OTHER))
+    rows = shares.size
     core = _Core(
-        weights=weights / weights.sum(),
-        offset_bins=np.zeros(_CAPACITY_Z.size),
-        swing=_SWING_START,
+        weights=(shares[:, None] * prior).astype(np.float32),
+        errors=_Errors.none(rows),
+        place_bins=np.zeros(rows),
+        accounts=_first_accounts(battery),
         u1_v=0.0,
         u2_v=0.0,
         doubt_v=_FIRST_DOUBT_V,
         edge_a2=0.0,
         edge_av=0.0,
-        credit=1.0,
-        allowance=0.0,
         spread_bins2=0.0,
         leak=0.0,
-        mix=0.0,
         temp_c=math.nan,
         temp_age_s=math.inf,
         charge_c=0.0,
@@ -245,11 +356,20 @@ def begin(battery: Battery, start: Start) -> Belief:
         since_s=0.0,
         blind_s=0.0,
         reached=(0.0, 0.0),
-        evidence=0.0,
+        weighed_s=0.0,
+        off_s=0.0,
+        off_c=0.0,
+        rest_s=0.0,
         dwell_s=0.0,
-        full=False,
+        float_s=0.0,
+        empty_s=0.0,
+        absorbed_at=math.nan,
+        anchor="",
+        anchors=0,
+        moved_after=math.inf,
+        splits=0,
     )
-    return Belief(battery, start, core, _Pending())
+    return Belief(battery, start, curve, core, _Pending())
 
 
 def step(belief: Belief, interval: Interval) -> Belief:
@@ -258,9 +378,10 @@ def step(belief: Belief, interval: Interval) -> Belief:
 
     Charge comes from `battery.charge_c`; only where that is None from `battery.a` times the length. Where both
     are None the charge is unknown for that time: the standard deviation then grows by 10 % of capacity in one
-    hour (as the square root of time) and the belief flattens over about ten. Volts without a current are not
-    used. Readings that are NaN or infinite count as None. Intervals are gathered to about 10 s; longer ones
-    are taken as they are.
+    hour (as the square root of time) and the belief flattens over about ten. Of an interval of more than six hours
+    without a charge it is assumed that the box was put away: self-discharge and standing drain go on, and a quarter
+    of the belief goes flat. Volts without a current are not used. Readings that are NaN or infinite count as None.
+    Intervals are gathered to about 20 s; longer ones are taken as they are.
 
     Raises
     ------
@@ -276,28 +397,30 @@ def step(belief: Belief, interval: Interval) -> Belief:
     p = belief.pending
     core = belief.core
     if dt_s > _STEP_S and p.t_s > 0.0:
-        core, p = _advance(belief.battery, core, p), _after(p)
+        core, p = _advance(belief, core, p), _after(p)
     p = _gather(p, interval, belief.battery)
     if p.t_s >= _STEP_S - 1e-6:
-        core, p = _advance(belief.battery, core, p), _after(p)
-    return Belief(belief.battery, belief.start, core, p)
+        core, p = _advance(belief, core, p), _after(p)
+    return Belief(belief.battery, belief.start, belief.curve, core, p)
 
 
 def read(belief: Belief) -> Estimate:
     """What the belief amounts to now, the charge of intervals not yet worked in included."""
-    core, p = belief.core, belief.pending
-    capacities = _capacities_ah(belief.battery)
-    ends = core.offset_bins + p.charge_c / (3600.0 * capacities * _BIN)
-    by_capacity = core.weights.sum(axis=1)
-    fine = _cumulative(by_capacity, ends)
+    core, p, battery = belief.core, belief.pending, belief.battery
+    capacities_ah = battery.capacity_ah * core.accounts.capacity
+    fine = _cumulative(core.weights, core.place_bins + p.charge_c / (3600.0 * capacities_ah * _BIN))
     low, soc, high = (float(q) for q in np.interp((0.05, 0.5, 0.95), fine, _FINE_EDGES))
     low = max(0.0, soc - math.hypot(soc - low, _TRUTH_SD))
     high = min(1.0, soc + math.hypot(high - soc, _TRUTH_SD))
     density = np.diff(fine[::_FINE_PER_BIN])
-    share = by_capacity.sum(axis=1)
-    capacity_ah = float(share @ capacities)
-    two_peaks = _has_two_peaks(density)
-    learnt = core.edge_a2 > _prior_edges_a2(belief.battery)
+    share = core.weights.sum(axis=1, dtype=np.float64)
+    capacity_ah = float(share @ capacities_ah) / float(share.sum())
+    peaks = _peaks(fine)
+    learnt = core.edge_a2 > _prior_edges_a2(battery)
+    known_temp = core.temp_age_s <= _TEMP_LASTS_S
+    r25_ohm, r_sd = _resistance25(battery, core.edge_a2, core.edge_av)
+    at_c = core.temp_c if known_temp else _UNKNOWN_TEMP_C
+    since_ah = (core.since_c + p.charge_c) / 3600.0
     return Estimate(
         soc=soc,
         mean=_mean(fine),
@@ -305,54 +428,71 @@ def read(belief: Belief) -> Estimate:
         high=high,
         density=density,
         edges=_EDGES,
-        two_peaks=two_peaks,
+        two_peaks=len(peaks) > 1,
         charge_ah=(core.charge_c + p.charge_c) / 3600.0,
         capacity_ah=capacity_ah,
-        capacity_sd_ah=math.sqrt(float(share @ (capacities - capacity_ah) ** 2)),
-        resistance_ohm=belief.battery.series * core.edge_av / core.edge_a2 if learnt else None,
-        rests_on=_rests_on(belief, soc),
-        narrows=_narrows(soc, high - low, two_peaks),
+        capacity_sd_ah=math.sqrt(float(share @ (capacities_ah - capacity_ah) ** 2) / float(share.sum())),
+        resistance_ohm=battery.series * r25_ohm * LFP26650_RESISTANCE.factor(_within(at_c)) if learnt else None,
+        rests_on=_rests_on(belief, soc, since_ah),
+        narrows=_narrows(core, soc, high - low, len(peaks) > 1),
+        likely=peaks[0].soc,
+        peaks=peaks,
+        resistance25_ohm=battery.series * r25_ohm if learnt else None,
+        resistance_sd=r_sd if learnt else None,
+        anchor="full" if core.anchor == "float" else core.anchor,
+        anchors=core.anchors,
+        since_anchor_s=core.since_s + p.t_s,
+        since_anchor_ah=since_ah,
+        temp_c=core.temp_c if known_temp else None,
     )
 
 
 def to_dict(belief: Belief) -> dict[str, Any]:
     """The whole belief as plain values that JSON can hold; `from_dict` gives back the same bits."""
-    core = {f.name: _plain(getattr(belief.core, f.name)) for f in fields(_Core)}
+    core = {f.name: _plain(getattr(belief.core, f.name)) for f in fields(_Core) if f.name not in _PARTS}
     return {
         "version": _VERSION,
         "battery": asdict(belief.battery),
         "start": asdict(belief.start),
+        "curve": belief.curve.digest,
         "core": core,
+        "accounts": [_plain(x) for x in belief.core.accounts],
+        "errors": [_plain(x) for x in belief.core.errors],
         "pending": [_plain(x) for x in belief.pending],
     }
 
 
-def from_dict(saved: dict[str, Any]) -> Belief:
+def from_dict(saved: dict[str, Any], curve: Curve = LFP26650) -> Belief:
     """
     The belief that `to_dict` saved.
 
     Raises
     ------
     StoreError
-        A saved belief of another version, or one that is damaged.
+        A saved belief of another version or another curve, or one that is damaged.
     """
     if not isinstance(saved, dict) or saved.get("version") != _VERSION:
         raise StoreError("The saved charge estimate is of another version; begin again and let it settle.")
-    shapes: dict[str, tuple[int, ...]] = {
-        "weights": (_CAPACITY_Z.size, _SWING_START.size, _N),
-        "offset_bins": (_CAPACITY_Z.size,),
-        "swing": (_SWING_START.size,),
-    }
+    if saved.get("curve") != curve.digest:
+        raise StoreError(f"The saved charge estimate rests on another curve than {curve.name}; begin again with this.")
     try:
-        values = {f.name: saved["core"][f.name] for f in fields(_Core)}
-        values |= {name: _array(values[name], shape) for name, shape in shapes.items()}
-        values["reached"] = (_float(values["reached"][0]), _float(values["reached"][1]))
-        values = {name: _float(value) if isinstance(value, str) else value for name, value in values.items()}
+        values = {f.name: saved["core"][f.name] for f in fields(_Core) if f.name not in _PARTS}
+        place = _array(values["place_bins"], "<f8")
+        off, var = (_array(x, "<f4").reshape(place.size, -1) for x in saved["errors"][:2])
+        errors = _Errors(off, var, int(saved["errors"][2]))
+        if off.shape != var.shape or not 0 <= errors.first <= errors.first + off.shape[1] <= _N:
+            raise ValueError("its parts do not fit together")
+        values["weights"] = _array(values["weights"], "<f4").reshape(place.size, _N)
+        values |= {"place_bins": place, "reached": (_float(values["reached"][0]), _float(values["reached"][1]))}
+        values = {k: _float(v) if isinstance(v, str) and k != "anchor" else v for k, v in values.items()}
+        accounts = _Accounts(*(_array(x, "<f8") for x in saved["accounts"]))
+        if any(x.shape != place.shape for x in accounts) or values["anchor"] not in ("full", "float", "empty", ""):
+            raise ValueError("its parts do not fit together")
         pending = _Pending(*(_float(x) for x in saved["pending"]))
         battery, start = Battery(**saved["battery"]), Start(**saved["start"])
         _check(battery, start)
-        return Belief(battery, start, _Core(**values), pending)
-    except (KeyError, TypeError, ValueError, AttributeError, ConfigError) as error:
+        return Belief(battery, start, curve, _Core(accounts=accounts, errors=errors, **values), pending)
+    except (KeyError, TypeError, ValueError, AttributeError, zlib.error, ConfigError) as error:
         raise StoreError(f"The saved charge estimate is damaged ({error}); begin again and let it settle.") from error
 
 
@@ -362,16 +502,13 @@ def from_dict(saved: dict[str, Any]) -> Belief:
 
 def _gather(p: _Pending, interval: Interval, battery: Battery) -> _Pending:
     tap, dt_s = interval.battery, interval.dt_s
-    charge_c = tap.charge_c
-    sampled_a = tap.a
-    if sampled_a is not None and not math.isfinite(sampled_a):
-        sampled_a = None
+    charge_c, v = tap.charge_c, tap.v
     if charge_c is None or not math.isfinite(charge_c):
-        charge_c = None if sampled_a is None else sampled_a * dt_s
-    v = tap.v
+        a = tap.a
+        charge_c = None if a is None or not math.isfinite(a) else a * dt_s
     if v is not None and not math.isfinite(v):
         v = None
-    t_s, q_c, blind_s, v_s, v_vs, vq_c, sq, temp_s, temp_cs, ea, ev, last_v, last_a, last_dt = p
+    t_s, q_c, blind_s, v_s, v_vs, vq_c, sq, temp_s, temp_cs, ea, ev, off_s, off_c, last_v, last_a, last_dt = p
     mean_a = math.nan
     if charge_c is None:
         blind_s += dt_s
@@ -383,6 +520,10 @@ def _gather(p: _Pending, interval: Interval, battery: Battery) -> _Pending:
             v_vs += v * dt_s
             vq_c += charge_c
             sq += mean_a * mean_a * dt_s
+        missing_a = _beyond_the_others(interval, mean_a, battery)
+        if missing_a is not None:
+            off_s += dt_s
+            off_c += missing_a * dt_s
     if interval.battery_c is not None and math.isfinite(interval.battery_c):
         temp_s += dt_s
         temp_cs += interval.battery_c * dt_s
@@ -391,9 +532,20 @@ def _gather(p: _Pending, interval: Interval, battery: Battery) -> _Pending:
         ea += step_a * step_a
         ev += step_a * step_v
     return _Pending(
-        t_s + dt_s, q_c, blind_s, v_s, v_vs, vq_c, sq, temp_s, temp_cs, ea, ev,
+        t_s + dt_s, q_c, blind_s, v_s, v_vs, vq_c, sq, temp_s, temp_cs, ea, ev, off_s, off_c,
         math.nan if v is None else v, mean_a, dt_s,
     )  # fmt: skip
+
+
+def _beyond_the_others(interval: Interval, battery_a: float, battery: Battery) -> float | None:
+    """While the box is at rest: the battery's current beyond what the other taps and the board account for. [A]"""
+    most_a = _OFF_C * battery.capacity_ah
+    if abs(battery_a) > most_a or interval.solar is None or interval.load is None:
+        return None
+    solar_a, load_a = interval.solar.a, interval.load.a
+    if solar_a is None or load_a is None or not (abs(solar_a) <= most_a and abs(load_a) <= most_a):
+        return None
+    return battery_a - (solar_a - load_a - (0.0 if interval.own_in_load else interval.own_a))
 
 
 def _edge(
@@ -422,95 +574,152 @@ def _after(p: _Pending) -> _Pending:
 # One step of the table
 
 
-def _advance(battery: Battery, core: _Core, p: _Pending) -> _Core:
+def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
+    battery = belief.battery
+    told_ah = battery.capacity_ah
     temp_c, temp_age_s = core.temp_c, core.temp_age_s + p.t_s
     if p.temp_s > 0.0:
         temp_c, temp_age_s = p.temp_cs / p.temp_s, 0.0
     known_temp = temp_age_s <= _TEMP_LASTS_S
-    at_c = min(80.0, max(-40.0, temp_c)) if known_temp else _UNKNOWN_TEMP_C
-    moved = p.charge_c / (3600.0 * battery.capacity_ah)
-    moved_bins = p.charge_c / (3600.0 * _capacities_ah(battery) * _BIN)
+    at_c = _within(temp_c) if known_temp else _UNKNOWN_TEMP_C
+    hours = p.t_s / 3600.0
 
     # Resistance: least squares over current steps, with a prior and a ceiling so that old steps fade
+    cell = LFP26650_RESISTANCE
+    factor = cell.factor(at_c)
     edge_a2 = core.edge_a2 + p.edge_a2
-    edge_av = core.edge_av + p.edge_av / battery.series
-    ceiling = (5.0 * battery.capacity_ah) ** 2
+    edge_av = core.edge_av + p.edge_av / (battery.series * factor)
+    ceiling = (5.0 * told_ah) ** 2
     if edge_a2 > ceiling:
         edge_a2, edge_av = ceiling, edge_av * ceiling / edge_a2
-    r0_ohm, r0_share = _resistance(battery, edge_a2, edge_av, at_c)
+    r25_ohm, r_share = _resistance25(battery, edge_a2, edge_av)
+    r_ohm = r25_ohm * factor
 
     # Polarisation over the step: exact for a constant current; a rest is assumed where the current is unknown
-    cell = LFP26650_RESISTANCE
-    scale = cell.factor(at_c) / battery.capacity_ah
     mean_a = p.charge_c / (p.t_s - p.blind_s) if p.blind_s < p.t_s else 0.0
-    u1_v, u1_mean = _relax(core.u1_v, cell.r1_ohm_ah * scale * mean_a, p.t_s / cell.t1_s)
-    u2_v, u2_mean = _relax(core.u2_v, cell.r2_ohm_ah * scale * mean_a, p.t_s / cell.t2_s)
+    u1_v, u1_mean = _relax(core.u1_v, cell.r1_ohm_ah * factor / told_ah * mean_a, p.t_s / cell.t1_s)
+    u2_v, u2_mean = _relax(core.u2_v, cell.r2_ohm_ah * factor / told_ah * mean_a, p.t_s / cell.t2_s)
     doubt_v = core.doubt_v * math.exp(-p.t_s / cell.t2_s)
-    swing = np.clip(core.swing + 2.0 * moved / (cell.swing_soc * _SWING_WIDTH), -1.0, 1.0)
     if p.blind_s > 0.0:
-        forgot = 1.0 - math.exp(-p.blind_s / 3600.0)
-        swing = swing + forgot * (_SWING_START - swing)
         doubt_v = max(doubt_v, _FIRST_DOUBT_V * (1.0 - math.exp(-p.blind_s / cell.t2_s)))
 
-    weights, offset_bins = _shift(core.weights, core.offset_bins, moved_bins)
-    hours = p.t_s / 3600.0
-    credit = core.credit
-    place = (core.since_c + p.charge_c) / (3600.0 * battery.capacity_ah)
-    reached = min(core.reached[0], place), max(core.reached[1], place)
+    # Charge, as each account has it: counted, less the counter's offset, less what drains unseen
+    off_s, off_c = core.off_s + p.off_s, core.off_c + p.off_c
+    if off_s > 3600.0:
+        off_s, off_c = 3600.0, off_c * 3600.0 / off_s
+    accounts = core.accounts
+    unseen_ah = (battery.inside_a + battery.self_discharge_month * told_ah / 720.0) * hours
+    unseen_ah += _offset_a(battery, off_s, off_c) * (p.t_s - p.blind_s) / 3600.0
+    stored = p.blind_s > _STORED_S
+    lost_ah = accounts.standing_a * (p.blind_s / 3600.0) if stored else 0.0
+    per_ah = 1.0 / (told_ah * accounts.capacity)
+    counted = p.charge_c / (3600.0 * told_ah)
+    moved = (p.charge_c / 3600.0 - unseen_ah - lost_ah) * per_ah
+    swing = np.minimum(1.0, np.maximum(-1.0, accounts.swing + 2.0 * moved / accounts.swing_soc))
+    if p.blind_s > 0.0 and not stored:
+        forgot = 1.0 - math.exp(-p.blind_s / 3600.0)
+        swing += forgot * (_first_accounts(battery).swing - swing)
+    accounts = accounts._replace(swing=swing)
+    weights, errors, place_bins = _shift(core, moved / _BIN)
+    place = core.reached, (core.since_c + p.charge_c) / (3600.0 * told_ah)
+    reached = min(place[0][0], place[1]), max(place[0][1], place[1])
     fresh = reached[1] - reached[0] - (core.reached[1] - core.reached[0])
-    allowance = core.allowance + p.v_s / _REVISIT_S + fresh / _CREDIT_SOC
-    earned = min(p.v_s / _CREDIT_S, allowance)
-    credit += earned
-    spent = 0.0
+    errors = errors.older((fresh + _CURVE_OLD * max(0.0, abs(counted) - fresh)) / _CURVE_SOC + p.t_s / _CURVE_S)
+
+    rested_v = math.nan
     if p.v_s > 0.0:
-        spent = credit * (1.0 - math.exp(-p.v_s / _SPEND_S))
-        square_a = math.sqrt(p.square_a2s / p.v_s)
-        var_v2 = (r0_share * r0_ohm * p.v_charge_c / p.v_s) ** 2 + (_STEP_SHARE * r0_ohm * square_a) ** 2
-        var_v2 += (_SLOW_SHARE * (abs(u1_mean) + abs(u2_mean))) ** 2 + doubt_v**2
-        var_v2 += (_SIGMA_PER_K_COLD_V * max(0.0, 15.0 - at_c)) ** 2 + (0.0 if known_temp else _SIGMA_NO_TEMP_V**2)
-        rested_v = p.v_vs / p.v_s / battery.series - r0_ohm * p.v_charge_c / p.v_s - u1_mean - u2_mean
-        fits = _likelihood(round(at_c), swing, rested_v, var_v2, spent)
-        weights = _weigh(weights, fits, offset_bins - 0.5 * moved_bins)
+        at_a = p.v_charge_c / p.v_s
+        root_a = math.sqrt(p.square_a2s / p.v_s)
+        lasting = (r_share * r_ohm * at_a) ** 2 + (_STEP_SHARE * r_ohm * root_a) ** 2 + doubt_v**2
+        lasting += (_SLOW_SHARE * (abs(u1_mean) + abs(u2_mean))) ** 2
+        lasting += (_COLD_V * max(0.0, 15.0 - at_c)) ** 2 + (0.0 if known_temp else _NO_TEMP_V**2)
+        noise_v2 = _NOISE_V**2 * _NOISE_S / p.v_s + lasting * max(1.0, 2.0 * _LASTS_S / p.v_s)
+        answered_v = p.v_vs / p.v_s / battery.series - r_ohm * at_a
+        rested_v = answered_v - u1_mean - u2_mean
+        errors = _weigh(
+            weights, errors, _table(belief.curve, round(at_c)), accounts, place_bins - 0.5 * moved / _BIN,
+            answered_v - accounts.apart_v - accounts.slow * (u1_mean + u2_mean), noise_v2,
+        )  # fmt: skip
 
-    spread_bins2 = core.spread_bins2 + (
-        _DRIFT_PER_ROOT_H**2 * hours + _DRIFT_PER_ROOT_SOC**2 * abs(moved) + _BLIND_PER_ROOT_H**2 * p.blind_s / 3600.0
-    ) / _BIN**2
-    leak = core.leak + _LEAK_PER_H * hours + (p.blind_s / 3600.0) / _BLIND_FORGET_H
-    mix = core.mix + 0.2 * abs(moved) + (p.blind_s / 3600.0)
+    spread_bins2 = core.spread_bins2 + (_DRIFT_PER_ROOT_H**2 * hours + _DRIFT_PER_ROOT_SOC**2 * abs(counted)) / _BIN**2
+    leak = core.leak + _LEAK_PER_H * hours
+    if stored:
+        doubted = 0.5 * (unseen_ah / told_ah) + 0.005
+        spread_bins2 += (doubted / _BIN) ** 2
+        leak += -math.log(1.0 - _STORED_FORGET)
+    else:
+        spread_bins2 += _BLIND_PER_ROOT_H**2 * p.blind_s / 3600.0 / _BIN**2
+        leak += p.blind_s / 3600.0 / _BLIND_FORGET_H
+    splits = core.splits
     if spread_bins2 >= 0.1 or leak >= 3e-4:
-        weights = _spread(weights, spread_bins2, 1.0 - math.exp(-leak), 1.0 - math.exp(-mix))
-        spread_bins2 = leak = mix = 0.0
+        weights = _spread(weights, spread_bins2, 1.0 - math.exp(-leak))
+        spread_bins2 = leak = 0.0
+        share = weights.sum(axis=1, dtype=np.float64)
+        if share.sum() ** 2 / (share @ share) < _SPLIT_BELOW * share.size:
+            splits += 1
+            weights, errors, place_bins, accounts = _split(weights, errors, place_bins, accounts, splits)
 
-    dwell_s = _dwell(battery, core.dwell_s, p)
-    full = core.full or dwell_s >= _FULL_DWELL_S
-    anchored = dwell_s >= _FULL_DWELL_S
-    if anchored:
-        weights, offset_bins, dwell_s = _at_full(weights, offset_bins, learn=core.full), np.zeros_like(offset_bins), 0.0
+    # Anchors
+    moved_after = core.moved_after + abs(counted)
+    absorbed_at = core.absorbed_at
+    rate_c = p.v_charge_c / p.v_s / told_ah if p.v_s > 0.5 * p.t_s else math.nan
+    cell_v = p.v_vs / p.v_s / battery.series if p.v_s > 0.5 * p.t_s else math.nan
+    if cell_v >= _ABSORB_CELL_V and rate_c > 0.0:
+        absorbed_at = core.charge_c + p.charge_c
+    if not core.charge_c + p.charge_c > absorbed_at - _ABSORB_USED * 3600.0 * told_ah:
+        absorbed_at = math.nan
+    dwell_s = _dwell(core.dwell_s, p.t_s, cell_v >= _FULL_CELL_V, rate_c, _FULL_TAIL_C)
+    held = _FLOAT_CELL_V[0] <= cell_v <= _FLOAT_CELL_V[1] and math.isfinite(absorbed_at) and rate_c > -_NO_CURRENT_C
+    float_s = core.float_s + p.t_s if held and rate_c <= _FLOAT_TAIL_C else 0.0
+    drained = rested_v <= _EMPTY_CELL_V and abs(rate_c) <= _EMPTY_LOAD_C
+    empty_s = core.empty_s + p.t_s if drained else 0.0
+    anchor: Literal["full", "float", "empty", ""] = ""
+    if dwell_s >= _FULL_DWELL_S:
+        anchor, dwell_s = "full", 0.0
+    elif float_s >= _FLOAT_DWELL_S:
+        anchor, float_s = "float", 0.0
+    elif empty_s >= _EMPTY_DWELL_S:
+        anchor, empty_s = "empty", 0.0
+    if anchor:
+        middle, sd = {"full": (1.0, _FULL_SD), "float": (1.0, _FLOAT_SD), "empty": (_EMPTY_SOC, _EMPTY_SD)}[anchor]
+        weights, place_bins = _at_anchor(weights, place_bins, middle, sd, learn=core.anchor != "")
+        errors = _Errors.none(place_bins.size)
+        splits += 1
+        weights, errors, place_bins, accounts = _split(weights, errors, place_bins, accounts, splits)
+    kind = ("full" if x == "float" else x for x in (anchor, core.anchor))
+    another = bool(anchor) and (moved_after >= _USED or next(kind) != next(kind))
     return _Core(
         weights=weights,
-        offset_bins=offset_bins,
-        swing=swing,
+        errors=errors,
+        place_bins=place_bins,
+        accounts=accounts,
         u1_v=u1_v,
         u2_v=u2_v,
         doubt_v=doubt_v,
         edge_a2=edge_a2,
         edge_av=edge_av,
-        credit=credit - spent,
-        allowance=min(allowance - earned, _ALLOWANCE_MOST),
         spread_bins2=spread_bins2,
         leak=leak,
-        mix=mix,
         temp_c=temp_c,
         temp_age_s=temp_age_s,
         charge_c=core.charge_c + p.charge_c,
         elapsed_s=core.elapsed_s + p.t_s,
-        since_c=0.0 if anchored else core.since_c + p.charge_c,
-        since_s=0.0 if anchored else core.since_s + p.t_s,
-        blind_s=0.0 if anchored else core.blind_s + p.blind_s,
-        reached=(0.0, 0.0) if anchored else reached,
-        evidence=0.0 if anchored else core.evidence + spent,
+        since_c=0.0 if anchor else core.since_c + p.charge_c,
+        since_s=0.0 if anchor else core.since_s + p.t_s,
+        blind_s=0.0 if anchor else core.blind_s + p.blind_s,
+        reached=(0.0, 0.0) if anchor else reached,
+        weighed_s=0.0 if anchor else core.weighed_s + p.v_s,
+        off_s=off_s,
+        off_c=off_c,
+        rest_s=core.rest_s + p.t_s if abs(rate_c) <= _REST_C else 0.0,
         dwell_s=dwell_s,
-        full=full,
+        float_s=float_s,
+        empty_s=empty_s,
+        absorbed_at=absorbed_at,
+        anchor=anchor or core.anchor,
+        anchors=core.anchors + another,
+        moved_after=0.0 if another else moved_after,
+        splits=splits,
     )
 
 
@@ -520,206 +729,364 @@ def _relax(u_v: float, towards_v: float, x: float) -> tuple[float, float]:
     return towards_v + (u_v - towards_v) * left, towards_v + (u_v - towards_v) * (1.0 - left) / x
 
 
+def _within(temp_c: float) -> float:
+    return min(80.0, max(-40.0, temp_c))
+
+
 def _prior_edges_a2(battery: Battery) -> float:
     return (0.2 * battery.capacity_ah) ** 2
 
 
-def _resistance(battery: Battery, edge_a2: float, edge_av: float, temp_c: float) -> tuple[float, float]:
-    """Series resistance per cell and its relative uncertainty. [ohm], [-]"""
+def _resistance25(battery: Battery, edge_a2: float, edge_av: float) -> tuple[float, float]:
+    """Series resistance per cell as at 25 degC, and its relative uncertainty. [ohm], [-]"""
     prior_a2 = _prior_edges_a2(battery)
     # Twice the bare cell: a pack has wires and a protection switch (judgement); steps soon overrule it.
-    prior_ohm = 2.0 * LFP26650_RESISTANCE.r0_ohm_ah * LFP26650_RESISTANCE.factor(temp_c) / battery.capacity_ah
+    prior_ohm = 2.0 * LFP26650_RESISTANCE.r0_ohm_ah / battery.capacity_ah
     share = prior_a2 / (edge_a2 + prior_a2)
-    r_ohm = (edge_av + prior_a2 * prior_ohm) / (edge_a2 + prior_a2)
-    return r_ohm, _LEARNT_R_SHARE + _PRIOR_R_SHARE * share
+    return (edge_av + prior_a2 * prior_ohm) / (edge_a2 + prior_a2), _LEARNT_R_SHARE + _PRIOR_R_SHARE * share
 
 
-def _capacities_ah(battery: Battery) -> _Array:
-    return battery.capacity_ah * (1.0 + battery.capacity_sd * _CAPACITY_Z)
+def _offset_a(battery: Battery, off_s: float, off_c: float) -> float:
+    """
+    The battery channel's offset, from rests of the box. [A]
+
+    What is missing there is the sum of three offsets of like size, so a third of it is this channel's; less where
+    the rest was short or the board's own draw (5 mA of doubt, judgement) may explain it.
+    """
+    if off_s < _OFF_S:
+        return 0.0
+    one = (_OFFSET_C * battery.capacity_ah) ** 2
+    return off_c / off_s * one / (3.0 * one + 0.005**2)
 
 
-def _shift(weights: _Array, offset_bins: _Array, moved_bins: _Array) -> tuple[_Array, _Array]:
-    """Move each capacity's column; whole bins move the numbers, the rest is kept as an offset. Ends collect."""
-    place = offset_bins + moved_bins
+def _dwell(before_s: float, t_s: float, high: bool, rate_c: float, most_c: float) -> float:
+    """Seconds for which the pack has looked full: high volts with a small but real charging current."""
+    if not high or not -_NO_CURRENT_C <= rate_c <= most_c:
+        return 0.0
+    # No current at all may be a protection switch that opened on one high cell: neither proof nor disproof
+    return before_s if rate_c < _NO_CURRENT_C else before_s + t_s
+
+
+# --- the accounts
+
+
+@lru_cache(maxsize=32)
+def _scattered(n: int, dimensions: int) -> _Array:
+    """
+    Points that fill a unit cube evenly: multiples of the powers of the root of x^(d+1) = x + 1, modulo 1.
+
+    M. Roberts, "The unreasonable effectiveness of quasirandom sequences" (2018), from memory.
+    """
+    x = 2.0
+    for _ in range(60):
+        x = (1.0 + x) ** (1.0 / (dimensions + 1))
+    steps = np.array([x ** -(j + 1) for j in range(dimensions)])
+    return np.asarray((0.5 + np.outer(np.arange(1, n + 1), steps)) % 1.0, dtype=np.float64)
+
+
+def _normal(points: _Array) -> _Array:
+    """Standard normal values at these shares."""
+    normal = NormalDist()
+    return np.array([normal.inv_cdf(min(1.0 - 1e-9, max(1e-9, x))) for x in points.ravel()]).reshape(points.shape)
+
+
+@lru_cache(maxsize=64)
+def _first_accounts(battery: Battery) -> _Accounts:
+    """What may be true of the pack, before anything has been measured."""
+    capacity, swing, swing_soc, gap, apart, slow, standing = _scattered(_LIKE + _OTHER, 7).T
+    like = np.arange(_LIKE + _OTHER) < _LIKE
+    least, most = _SWING_SHARES
+    full_swing = LFP26650_RESISTANCE.swing_soc * least * (most / least) ** swing_soc
+    standing_a = np.where(standing < 0.5, 0.0, (2.0 * standing - 1.0) * _STANDING_A)
+    if battery.standing_a > 0.0:
+        standing_a = battery.standing_a * (0.7 + 0.6 * standing)
+    return _Accounts(
+        capacity=np.maximum(0.2, 1.0 + battery.capacity_sd * _evenly(capacity, like)),
+        swing=np.clip(3.0 * swing - 1.5, -1.0, 1.0),
+        swing_soc=full_swing,
+        gap=np.where(like, _GAP + _GAP_SD * _normal(gap), gap),
+        apart_v=np.where(like, 0.0, _OTHER_V + _OTHER_SD_V * _normal(apart)),
+        slow=np.where(like, 1.0, np.exp(0.4 * _normal(slow))),
+        factor=np.where(like, 1.0, _OTHER_FACTOR),
+        standing_a=standing_a,
+    )
+
+
+def _evenly(points: _Array, like: NDArray[np.bool_]) -> _Array:
+    """Standard normal values in even steps within each lot, in the order of `points`."""
+    out = np.empty(points.size)
+    for lot in (like, ~like):
+        n = int(lot.sum())
+        out[lot] = _normal((np.argsort(np.argsort(points[lot])) + 0.5) / n)
+    return out
+
+
+def _split(
+    weights: _Table32, errors: _Errors, place_bins: _Array, accounts: _Accounts, n: int
+) -> tuple[_Table32, _Errors, _Array, _Accounts]:
+    """
+    Accounts that explain the volts are split, those that do not are dropped, all in proportion; what can't be told
+    from others is then scattered about where it is, so that the spread of the whole stays (kernel shrinkage after
+    Liu and West 2001, from memory). The same every time: `n` counts the splits and turns the scatter.
+    """
+    share = weights.sum(axis=1, dtype=np.float64)
+    share /= share.sum()
+    rows = share.size
+    order = np.argsort(accounts.capacity, kind="stable")
+    chosen = order[np.minimum(np.searchsorted(np.cumsum(share[order]), (np.arange(rows) + 0.5) / rows), rows - 1)]
+    scatter = _normal(np.roll(_scattered(rows, 3), 17 * n, axis=0))
+    narrower = math.sqrt(1.0 - _SCATTER**2)
+
+    def about(values: _Array, by: _Array) -> _Array:
+        middle = float(share @ values)
+        sd = math.sqrt(float(share @ (values - middle) ** 2))
+        return np.asarray(_SCATTER * values[chosen] + (1.0 - _SCATTER) * middle + narrower * sd * by)
+
+    kept = _Accounts(*(values[chosen] for values in accounts))
+    apart_v = np.where(kept.factor > 1.0, about(accounts.apart_v, scatter[:, 1]), kept.apart_v)
+    kept = kept._replace(capacity=np.maximum(0.2, about(accounts.capacity, scatter[:, 0])), apart_v=apart_v)
+    chosen_weights = weights[chosen]
+    each = chosen_weights.sum(axis=1, keepdims=True, dtype=np.float64) * rows
+    errors = _Errors(errors.off[chosen], errors.var[chosen], errors.first)
+    return (chosen_weights / each).astype(np.float32), errors, place_bins[chosen], kept
+
+
+# --- the table
+
+
+def _shift(core: _Core, moved_bins: _Array) -> tuple[_Table32, _Errors, _Array]:
+    """
+    Move each row's columns; whole bins move the numbers, the rest is kept as a place. What leaves the table is lost,
+    but for a fiftieth that stays at its end: no count is so good that it could rule out everything. Columns in which
+    there is next to no belief stay where they are, and what was known of the curve's error there is forgotten.
+
+    Returns new tables and the places.
+    """
+    place = core.place_bins + moved_bins
     whole = np.rint(place)
-    if not whole.any():
-        return weights, place
-    weights = weights.copy()
-    for k in np.flatnonzero(whole):
-        n = int(min(_N - 1, max(1 - _N, whole[k])))
-        old = weights[k].copy()
-        weights[k] = 0.0
-        if n > 0:
-            weights[k, :, n:] = old[:, :-n]
-            weights[k, :, -1] += old[:, -n:].sum(axis=1)
-        else:
-            weights[k, :, :n] = old[:, -n:]
-            weights[k, :, 0] += old[:, :-n].sum(axis=1)
-    return weights, place - whole
+    down, up = int(max(1 - _N, min(0.0, whole.min()))), int(min(_N - 1, max(0.0, whole.max())))
+    believed = np.flatnonzero(core.weights.sum(axis=0) > _WORTH_WEIGHING)
+    first, last = max(0, int(believed[0]) - 2 + down), min(_N, int(believed[-1]) + 3 + up)
+    weights = core.weights.copy()
+    old = core.errors
+    off = np.zeros((whole.size, last - first), np.float32)
+    var = np.ones_like(off)
+    shared_first, shared_last = max(first, old.first), min(last, old.first + old.off.shape[1])
+    if shared_first < shared_last:
+        here, there = (slice(shared_first - x, shared_last - x) for x in (first, old.first))
+        off[:, here], var[:, here] = old.off[:, there], old.var[:, there]
+    if down or up:
+        width = last - first
+        come_from = np.arange(width) - whole.astype(np.intp)[:, None]
+        outside = (come_from < 0) | (come_from >= width)
+        come_from += (np.arange(whole.size) * width)[:, None]
+        part = weights[:, first:last]
+        before = part.sum(axis=1)
+        part = part.ravel().take(come_from, mode="clip")
+        part[outside] = 0.0
+        gone = np.float32(0.02) * np.maximum(before - part.sum(axis=1), np.float32(0.0))
+        part[:, -1] += np.where(whole > 0.0, gone, np.float32(0.0))
+        part[:, 0] += np.where(whole < 0.0, gone, np.float32(0.0))
+        weights[:, first:last] = part
+        off, var = off.ravel().take(come_from, mode="clip"), var.ravel().take(come_from, mode="clip")
+        off[outside], var[outside] = 0.0, 1.0
+    return weights, _Errors(off, var, first), place - whole
 
 
 @lru_cache(maxsize=128)
-def _table(temp_c: int) -> _Table:
+def _table(curve: Curve, temp_c: int) -> _Table:
     """
     Curves on the estimator's own grid, at a whole degree.
 
-    Temperature: linear between the measured 5, 25, 45 degC, the nearest outside, except that the gap between
-    the branches widens down to -5 degC (`_GAP_GROWS_PER_K`). Where a branch was not measured, near its voltage
-    limit, its last slope is carried on by at most 0.2 V: an assumption of this estimator, not part of the record.
-    The curves were taken at C/30 and not corrected for the drop over the resistance; here they are, by the two
-    quicker of the fitted resistances: 1.5 mV on each side at 25 degC.
+    Temperature: linear between those measured, the nearest outside, except that the gap between the branches widens
+    from the coldest down to -5 degC (`_GAP_GROWS_PER_K`). Where a branch was not measured, near its voltage limit, its
+    last slope is carried on by at most 0.3 V: an assumption of this estimator, not part of the record. The measured
+    curves were taken at C/30 and not corrected for the drop over the resistance; here they are, by the two quicker of
+    the fitted resistances: 1.5 mV on each side at 25 degC. Curves without a gap have none to correct.
     """
+    curve = with_gap(curve)
+    where = curve.usable_share * _SOC
     branches = []
     names: tuple[Literal["discharge", "charge"], ...] = ("discharge", "charge")
     for branch in names:
         rows = []
-        for index in range(len(LFP26650.temps_c)):
-            s, v = measured(LFP26650, branch, index)
-            row = np.interp(_SOC, s, v)
-            down = np.minimum(0.2, (v[1] - v[0]) / (s[1] - s[0]) * np.maximum(0.0, s[0] - _SOC))
-            up = np.minimum(0.2, (v[-1] - v[-2]) / (s[-1] - s[-2]) * np.maximum(0.0, _SOC - s[-1]))
-            rows.append(row - down + up)
-        branches.append(np.array([np.interp(temp_c, LFP26650.temps_c, column) for column in np.array(rows).T]))
+        for index in range(len(curve.temps_c)):
+            s, v = measured(curve, branch, index)
+            down = np.minimum(0.3, (v[1] - v[0]) / (s[1] - s[0]) * np.maximum(0.0, s[0] - where))
+            up = np.minimum(0.3, (v[-1] - v[-2]) / (s[-1] - s[-2]) * np.maximum(0.0, where - s[-1]))
+            rows.append(np.interp(where, s, v) - down + up)
+        branches.append(np.array([np.interp(temp_c, curve.temps_c, column) for column in np.array(rows).T]))
     discharge, charge = branches
     cell = LFP26650_RESISTANCE
     drop_v = (cell.r0_ohm_ah + cell.r1_ohm_ah) * cell.factor(temp_c) / 30.0
-    wider = 1.0 + _GAP_GROWS_PER_K * min(10.0, max(0.0, LFP26650.temps_c[0] - temp_c))
+    wider = 1.0 + _GAP_GROWS_PER_K * min(10.0, max(0.0, min(5.0, curve.temps_c[0]) - temp_c))
     middle, half = 0.5 * (discharge + charge), np.maximum(0.5 * wider * (charge - discharge) - drop_v, 0.0)
-    var = _SIGMA_V**2 + (_SHIFT_SOC * np.gradient(middle, _BIN)) ** 2 + (_GAP_SHARE * half) ** 2
-    return _Table(middle, half, var)
+    slope = np.gradient(middle, _BIN)
+    error_v = np.sqrt(_CURVE_V**2 + (_CURVE_AXIS * slope) ** 2 + (_CURVE_GAP * half) ** 2)
+    rows32 = np.stack((np.ones(_N), middle, slope * _BIN, half, np.gradient(half))).astype(np.float32)
+    return _Table(rows32, error_v.astype(np.float32))
 
 
-def _likelihood(temp_c: int, swing: _Array, rested_v: float, var_v2: float, power: float) -> _Array:
-    """How well each hysteresis and charge explains the volts, raised to `power`; largest is 1. (8, 251)"""
-    table = _table(temp_c)
-    var = table.var_v2 + var_v2
-    miss = (rested_v - table.middle_v) - (swing * _SWING_GAP)[:, None] * table.half_v
+def _weigh(
+    weights: _Table32,
+    errors: _Errors,
+    table: _Table,
+    accounts: _Accounts,
+    place_bins: _Array,
+    volts: _Array,
+    noise_v2: float,
+) -> _Errors:
+    """
+    Weigh the cells whose errors of the curve are followed by how well each explains `volts` (per row), in place, and
+    let each learn how far the curve is off: the likelihood and the update of one Kalman filter of one state per cell.
+    """
+    swing = accounts.swing * accounts.gap
+    facts = np.stack((volts, -np.ones_like(volts), -place_bins, -swing, -swing * place_bins), axis=1)
+    at = slice(errors.first, errors.first + errors.off.shape[1])
+    error_v = accounts.factor.astype(np.float32)[:, None] * table.error_v[at]
+    miss = facts.astype(np.float32) @ table.rows[:, at]
+    miss -= errors.off * error_v
+    share = errors.var * error_v
+    whole = share * error_v
+    whole += np.float32(noise_v2)
+    gain = share / whole
+    share *= gain
+    var = errors.var - share
+    gain *= miss
+    gain += errors.off
     miss *= miss
-    miss /= _TAIL_NU * var
-    np.log1p(miss, out=miss)
-    miss *= 0.5 * (_TAIL_NU + 1.0)
-    miss += 0.5 * np.log(var)
+    miss /= whole
+    np.minimum(miss, np.float32(_MOST_MISFIT), out=miss)
+    np.log(whole, out=whole)
+    miss += whole
     miss -= miss.min()
-    miss *= -power
-    out: _Array = np.exp(miss, out=miss)
-    return out
+    miss *= np.float32(-0.5)
+    np.exp(miss, out=miss)
+    part = weights[:, at]
+    before = part.sum(dtype=np.float64)
+    miss *= part
+    miss *= _ENDS32[at]
+    np.multiply(miss, np.float32(before / miss.sum(dtype=np.float64)), out=part)
+    return _Errors(gain, var, errors.first)
 
 
-def _weigh(weights: _Array, fits: _Array, place_bins: _Array) -> _Array:
-    """Multiply by `fits`, read off between its points because each capacity's columns stand at their own place."""
-    parts = np.zeros((3, fits.shape[0], fits.shape[1]))
-    parts[0] = fits
-    np.subtract(fits[:, 1:], fits[:, :-1], out=parts[1, :, :-1])
-    np.subtract(fits[:, :-1], fits[:, 1:], out=parts[2, :, 1:])
-    share = np.ones((place_bins.size, 3))
-    share[:, 1] = np.minimum(np.maximum(place_bins, 0.0), 1.0)
-    share[:, 2] = np.minimum(np.maximum(-place_bins, 0.0), 1.0)
-    out: _Array = (share @ parts.reshape(3, -1)).reshape(weights.shape)
-    out *= weights
-    out *= 1.0 / out.sum()
-    return out
-
-
-def _spread(weights: _Array, bins2: float, leak: float, mix: float) -> _Array:
-    """Blur along charge by a variance in bins squared, share a part among hysteresis paths, a part to flat."""
-    weights = weights.copy()
+def _spread(weights: _Table32, bins2: float, leak: float) -> _Table32:
+    """Blur along charge by a variance in bins squared, let a part go to flat."""
     if bins2 > 2.0:
         weights = _blur(weights, math.sqrt(bins2))
     else:
-        for _ in range(max(1, math.ceil(bins2 / 0.5))):
-            edge = np.concatenate((weights[:, :, :1], weights, weights[:, :, -1:]), axis=2)
-            weights += 0.5 * bins2 / max(1, math.ceil(bins2 / 0.5)) * (edge[:, :, 2:] + edge[:, :, :-2] - 2.0 * weights)
-    weights += mix * (_SWING_PRIOR[:, None] * weights.sum(axis=1, keepdims=True) - weights)
-    by_capacity = weights.sum(axis=(1, 2), keepdims=True)
-    weights += leak * (by_capacity * _SWING_PRIOR[:, None] / _N - weights)
-    return np.asarray(weights / weights.sum(), dtype=np.float64)
+        weights = weights.copy()
+        times = max(1, math.ceil(bins2 / 0.5))
+        for _ in range(times):
+            edge = np.concatenate((weights[:, :1], weights, weights[:, -1:]), axis=1)
+            weights += np.float32(0.5 * bins2 / times) * (edge[:, 2:] + edge[:, :-2] - 2.0 * weights)
+    weights += np.float32(leak) * (weights.sum(axis=1, keepdims=True) * _FLAT32 - weights)
+    weights *= np.float32(1.0) / weights.sum()
+    return weights
 
 
-def _blur(weights: _Array, sd_bins: float) -> _Array:
+def _blur(weights: _Table32, sd_bins: float) -> _Table32:
     """A wide Gaussian blur; what would leave at an end stays at that end."""
     index = np.arange(_N)
-    kernel = np.exp(-0.5 * ((index[:, None] - index[None, :]) / sd_bins) ** 2)
+    kernel = np.exp(-0.5 * ((index[:, None] - index[None, :]) / sd_bins) ** 2) * (_FLAT > 0.0)
     kernel /= kernel.sum(axis=1, keepdims=True)
-    return np.asarray(weights @ kernel, dtype=np.float64)
+    return np.asarray(weights @ kernel.astype(np.float32), dtype=np.float32)
 
 
-def _dwell(battery: Battery, dwell_s: float, p: _Pending) -> float:
-    """Seconds for which the pack has looked full: high volts with a small but real charging current."""
-    if p.v_s <= 0.5 * p.t_s or p.v_vs / p.v_s < _FULL_CELL_V * battery.series:
-        return 0.0
-    rate_c = p.v_charge_c / p.v_s / battery.capacity_ah
-    if rate_c > _FULL_TAIL_C or rate_c < -_NO_CURRENT_C:
-        return 0.0
-    # No current at all may be a protection switch that opened on one high cell: neither proof nor disproof
-    return dwell_s if rate_c < _NO_CURRENT_C else dwell_s + p.t_s
-
-
-def _at_full(weights: _Array, offset_bins: _Array, learn: bool) -> _Array:
+def _at_anchor(
+    weights: _Table32, place_bins: _Array, middle: float, sd: float, learn: bool
+) -> tuple[_Table32, _Array]:
     """
-    The belief at a full charge. Replaces what was believed about charge, whatever that was; capacity is judged
-    by how well each predicted this only when the last anchor was a full charge too (`learn`).
+    The belief at an anchor. Replaces what was believed about charge, whatever that was; the accounts are judged
+    by how well each predicted this only when there was an anchor before (`learn`).
     """
-    place = _SOC + offset_bins[:, None] * _BIN
-    close = np.exp(-0.5 * ((1.0 - place) / (2.0 * _FULL_SD)) ** 2) + 1e-3
-    by_capacity = (weights.sum(axis=1) * close).sum(axis=1) if learn else weights.sum(axis=(1, 2))
-    by_hysteresis = np.exp(-0.5 * ((1.0 - _SOC) / _FULL_SD) ** 2)
-    out: _Array = by_capacity[:, None, None] * _SWING_PRIOR[:, None] * by_hysteresis
-    out /= out.sum()
-    return out
+    place = _SOC + place_bins[:, None] * _BIN
+    close = np.exp(-0.5 * ((place - middle) / (1.5 * sd)) ** 2) + 1e-3
+    share = (weights * close).sum(axis=1) if learn else weights.sum(axis=1, dtype=np.float64)
+    heap = np.exp(-0.5 * ((_SOC - middle) / sd) ** 2) * _ENDS
+    out = (share / share.sum())[:, None] * (heap / heap.sum())
+    return out.astype(np.float32), np.zeros_like(place_bins)
 
 
 # ---------------------------------------------------------------------------------------------------------------
 # Reading off
 
+_ENDS32: _Table32 = _ENDS.astype(np.float32)
+_FLAT32: _Table32 = _FLAT.astype(np.float32)
 _EDGES: _Array = np.linspace(0.0, 1.0, 101)
 _FINE_PER_BIN = 4
 _FINE_EDGES: _Array = np.linspace(0.0, 1.0, 100 * _FINE_PER_BIN + 1)
-_CELL_EDGES: _Array = np.arange(_N + 1, dtype=np.float64) - 0.5
+_CELL_EDGES: _Array = _FIRST + _BIN * (np.arange(_N + 1) - 0.5)
 
 
-def _cumulative(by_capacity: _Array, place_bins: _Array) -> _Array:
-    """Probability below each of `_FINE_EDGES`, capacities added up; what stands beyond an end belongs to it."""
-    total: _Array = np.zeros(_FINE_EDGES.size)
-    below = np.zeros(_N + 1)
-    for k in range(by_capacity.shape[0]):
-        np.cumsum(by_capacity[k], out=below[1:])
-        total += np.interp(_FINE_EDGES, (_CELL_EDGES + place_bins[k]) * _BIN, below)
-    total[0], total[-1] = 0.0, by_capacity.sum()
-    total /= total[-1]
-    return total
+def _cumulative(weights: _Table32, place_bins: _Array) -> _Array:
+    """
+    Probability below each of `_FINE_EDGES`, rows added up; what stands beyond an end belongs to it.
+
+    Rows that stand within a bin of each other are added up first, in two neighbouring places by their share.
+    """
+    whole = np.floor(place_bins)
+    part = place_bins - whole
+    total = np.zeros(_N + 8)
+    middle = 4
+    for by in np.unique(whole):
+        rows = whole == by
+        for at, share in ((by, 1.0 - part[rows]), (by + 1.0, part[rows])):
+            first = middle + int(max(-3.0, min(3.0, at)))
+            total[first : first + _N] += share @ weights[rows]
+    below = np.concatenate(((0.0,), np.cumsum(total)))
+    edges = _FIRST + _BIN * (np.arange(_N + 9) - 0.5 - middle)
+    fine: _Array = np.interp(_FINE_EDGES, edges, below)
+    fine[0], fine[-1] = 0.0, below[-1]
+    fine /= fine[-1]
+    return fine
 
 
 def _mean(fine: _Array) -> float:
     return float(1.0 - 0.5 * (fine[1:] + fine[:-1]).sum() / (fine.size - 1))
 
 
-def _has_two_peaks(density: _Array) -> bool:
-    """Two heaps of at least a tenth of the belief each, the dip between them below 60 % of the lower one."""
-    smooth = np.convolve(np.concatenate((density[1::-1], density, density[:-3:-1])), (0.1, 0.2, 0.4, 0.2, 0.1), "valid")
-    top = int(smooth.argmax())
-    for side in (smooth[top:], smooth[top::-1]):
-        if side.size < 4:
+def _peaks(fine: _Array) -> tuple[Peak, ...]:
+    """Two heaps of at least a tenth of the belief each, the dip between them below 60 % of the lower one; else one."""
+    width = 2 * _FINE_PER_BIN  # heights are taken over 2 % of charge
+    padded = np.concatenate((np.zeros(width // 2), fine, np.ones(width // 2)))
+    height = padded[width:] - padded[:-width]
+    top = int(height.argmax())
+    for way in (1, -1):
+        side = height[top::way]
+        if side.size < 4 * width:
             continue
         dip_so_far = np.minimum.accumulate(side)
         other = int((side - dip_so_far / 0.6).argmax())
-        if side[other] > dip_so_far[other] / 0.6:
-            dip = int(side[: other + 1].argmin())
-            share = float(side[dip:].sum())
-            if 0.1 <= share <= 0.9:
-                return True
-    return False
+        if side[other] <= dip_so_far[other] / 0.6:
+            continue
+        dip = top + way * int(side[: other + 1].argmin())
+        parts = ((0, dip), (dip, fine.size - 1))
+        heaps = [_peak(fine, height, *part) for part in parts]
+        if min(heap.share for heap in heaps) >= 0.1:
+            return tuple(sorted(heaps, key=lambda heap: -heap.share))
+    return (_peak(fine, height, 0, fine.size - 1),)
 
 
-def _rests_on(belief: Belief, soc: float) -> str:
+def _peak(fine: _Array, height: _Array, first: int, last: int) -> Peak:
+    share = float(fine[last] - fine[first])
+    low, high = np.interp((0.05, 0.95), (fine[first : last + 1] - fine[first]) / share, _FINE_EDGES[first : last + 1])
+    top = first + int(height[first : last + 1].argmax())
+    return Peak(float(_FINE_EDGES[top]), float(low), float(high), share)
+
+
+def _rests_on(belief: Belief, soc: float, since_ah: float) -> str:
     core, start = belief.core, belief.start
-    since_ah = (core.since_c + belief.pending.charge_c) / 3600.0
     counted = f"{abs(since_ah):.1f} Ah counted {'in' if since_ah > 0 else 'out'} since"
     blind = f"; {_span(core.blind_s)} of that not measured" if core.blind_s > 60.0 else ""
-    if core.full:
-        return f"full charge {_span(core.since_s)} ago and {counted}{blind}"
+    seen = {"full": "full charge", "float": "held full by the controller", "empty": "empty", "": ""}[core.anchor]
+    if seen:
+        return f"{seen} {_span(core.since_s)} ago and {counted}{blind}"
     where = "on the flat part of the curve" if 0.2 < soc < 0.95 else "near empty" if soc <= 0.2 else "near full"
+    if core.rest_s >= _REST_S:
+        where += f", rested for {_span(core.rest_s)}"
     if start.soc is None:
-        if core.evidence < 0.05:
+        if core.weighed_s < 10.0:
             return "nothing yet: the start is unknown and no voltage has been weighed" + blind
         if abs(since_ah) < 0.03 * belief.battery.capacity_ah:
             return f"voltage only, {where}{blind}"
@@ -732,19 +1099,23 @@ def _rests_on(belief: Belief, soc: float) -> str:
     return f"{told} and {counted}{blind}"
 
 
-def _narrows(soc: float, width: float, two_peaks: bool) -> str:
+def _narrows(core: _Core, soc: float, width: float, two_peaks: bool) -> str:
     if width <= 0.04:
         return "little: it is about as sure as it gets; a full charge would clear the counting error"
     if two_peaks:
         return "a charge to full, or using a tenth of the capacity one way, which tells the two peaks apart"
-    if soc < 0.3:
+    if soc < 0.25:
+        if core.rest_s >= _REST_S:
+            return "a charge to full; rest has told what it can"
         return "20 minutes of rest here, where voltage tells, or a charge to full"
-    return "a charge to full; voltage tells again below 30 %"
+    return "a charge to full; voltage tells again below 25 %"
 
 
 def _span(seconds: float) -> str:
     minutes = int(seconds // 60.0)
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes < 2880 else f"{minutes // 1440} days"
 
 
 # ---------------------------------------------------------------------------------------------------------------
@@ -753,21 +1124,23 @@ def _span(seconds: float) -> str:
 
 def _plain(value: Any) -> Any:
     if isinstance(value, np.ndarray):
-        return base64.b64encode(np.ascontiguousarray(value, dtype="<f8").tobytes()).decode("ascii")
+        kind = "<f4" if value.dtype == np.float32 else "<f8"
+        packed = zlib.compress(np.ascontiguousarray(value, dtype=kind).tobytes(), 1)
+        return base64.b64encode(packed).decode("ascii")
     if isinstance(value, float) and not math.isfinite(value):
         return repr(value)  # JSON has no NaN or infinity
-    return value
+    return [_plain(x) for x in value] if isinstance(value, tuple) else value
 
 
 def _float(value: Any) -> float:
     return float(value)
 
 
-def _array(text: str, shape: tuple[int, ...]) -> _Array:
-    array: _Array = np.frombuffer(base64.b64decode(text), dtype="<f8").astype(np.float64).reshape(shape)
+def _array(text: str, kind: Literal["<f4", "<f8"]) -> Any:
+    array = np.frombuffer(zlib.decompress(base64.b64decode(text)), dtype=kind)
     if not np.isfinite(array).all():
         raise ValueError("not all numbers")
-    return array
+    return array.astype(np.float32 if kind == "<f4" else np.float64)
 
 
 def _check(battery: Battery, start: Start) -> None:
@@ -777,6 +1150,13 @@ def _check(battery: Battery, start: Start) -> None:
         raise ConfigError(f"{battery.series} cells in series; 1 to 16 are possible (a 12.8 V pack has 4).")
     if not 0.0 <= battery.capacity_sd <= 0.3:
         raise ConfigError(f"Capacity uncertainty is {battery.capacity_sd}; give a fraction of 0 to 0.3 (0.05 usual).")
+    if not (0.0 <= battery.inside_a <= 1.0 and 0.0 <= battery.standing_a <= 5.0):
+        raise ConfigError(
+            f"A drain of {battery.inside_a} A inside the pack or {battery.standing_a} A standing can't be; "
+            "a few milliamperes are usual (0.012 for 12 mA)."
+        )
+    if not 0.0 <= battery.self_discharge_month <= 0.5:
+        raise ConfigError(f"Self-discharge is {battery.self_discharge_month} a month; give a fraction (0.02 is usual).")
     if start.soc is not None and not 0.0 <= start.soc <= 1.0:
         raise ConfigError(f"Start charge is {start.soc}; give a fraction of 0 to 1 (0.8 for 80 %), or leave it out.")
     if not 0.0 <= start.sd <= 1.0:

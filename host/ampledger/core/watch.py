@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
 
 from ampledger.core.model import Battery, Interval, Tap
 
@@ -53,7 +54,12 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What else is known at the end of an interval: balance, estimate and outlook in plain figures."""
+    """
+    What else is known at the end of an interval: balance, estimate and outlook in plain figures.
+
+    early_s : when the reserve may be reached; None as well where something else ends first. [s]
+    radio_v : volts at the radio's plug when keyed, low, mid, high; radio_min_v : what it needs, 0 for not known. [V]
+    """
 
     verdict: str
     supply_a: float | None
@@ -63,6 +69,8 @@ class Facts:
     high: float
     reserve_soc: float
     early_s: float | None
+    radio_v: tuple[float, float, float] | None = None
+    radio_min_v: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +93,19 @@ class Watch:
         """Notices on show, the worst first, older ones first among equals."""
         shown = [h.notice for _, h in self.held if h.open and h.notice is not None]
         return tuple(sorted(shown, key=lambda n: (-SEVERITIES.index(n.severity), n.since_s)))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {"held": [[code, asdict(held)] for code, held in self.held], "seen": sorted(self.seen)}
+
+    @classmethod
+    def from_dict(cls, saved: dict[str, Any]) -> Watch:
+        """The state that `to_dict` gave. Raises TypeError, ValueError or KeyError when it is of another kind."""
+        held = []
+        for code, values in saved["held"]:
+            notice = values["notice"]
+            held.append((str(code), _Held(**{**values, "notice": None if notice is None else Notice(**notice)})))
+        return cls(tuple(held), frozenset(saved["seen"]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,6 +274,26 @@ def _judge(
             {"soc_low": facts.low, "soc_high": facts.high},
         )
     )
+    if facts.radio_v is not None and facts.radio_min_v > 0.0:
+        low, mid, high = facts.radio_v
+        before = shown.get("radio-volts-low")
+        below = mid < facts.radio_min_v + (0.1 if before == "act" else 0.0)
+        cases.append(
+            _Case(
+                "radio-volts-low",
+                # Design notes of this project: 0.3 V above the drop-out, and 0.2 V more until it is over.
+                mid < facts.radio_min_v + (0.3 if before is None else 0.5),
+                mid > facts.radio_min_v + 0.5,
+                30.0,  # an over and its pause, so that one reading decides nothing
+                60.0,
+                "act" if below else "warning",
+                "The radio gets too few volts when keyed" if below else "The radio's volts are getting low when keyed",
+                f"{low:.1f} V to {high:.1f} V at its plug, reckoned over the lead; it needs {facts.radio_min_v:.1f} V.",
+                "A cold or low battery, a high power, a long or thin lead, or a bad contact.",
+                "Lower the power; feel for warm connectors and reseat them with the radio off.",
+                {"radio_v_low": low, "radio_v": mid, "radio_v_high": high},
+            )
+        )
     if "temperature" in seen:
         cases.append(
             _Case(

@@ -42,7 +42,8 @@ _CAUTIONS = (
     "The charge is worked out from current, time and a battery curve. It is a range, and the truth can lie outside it.",
     "This is not a protection device. Fuses close to the battery and the battery's own protection do that; "
     "nothing here switches anything off.",
-    "All volts are those at the shunt board. At the end of a lead, or in the weakest cell, they are lower.",
+    "All volts are those at the shunt board, but for those said to be at the radio, which are reckoned over the lead. "
+    "At the end of any other lead, or in the weakest cell, they are lower.",
     "No warning here means only that none was seen. Smell, heat and sparks come first: open the circuit.",
     "Charging a lithium iron phosphate battery at or below 0 °C can damage it for good.",
     "Read CAUTIONS.md beside the program before touching the wiring. Local codes and licensed practice decide.",

@@ -1,6 +1,7 @@
 /*
- * Charge left, drawn as what is believed: a height profile over 0 to 100 %, a bracket around nine tenths of it,
- * and the reserve as a fence. There is deliberately no single large number.
+ * Charge left, drawn as what is believed: a height profile over 0 to 100 %, a bracket around nine tenths of it, a mark
+ * at the likeliest place (or at both), and fences where the reserve begins and where the radio's volts run out. There
+ * is deliberately no single large number.
  */
 
 import { DASH, draw, h, lastSeen, local, num, onWidth, percent, s, say, set, spread, tied, utc } from "../kit.js";
@@ -14,15 +15,18 @@ export function charge() {
   const grid = s("g", { class: "grid" }, svg);
   const profile = s("path", { class: "profile" }, svg);
   const within = s("path", { class: "within" }, svg);
-  const middle = s("line", { class: "middle" }, svg);
+  const marks = [s("line", { class: "middle" }, svg), s("line", { class: "middle" }, svg)];
   const fence = s("line", { class: "fence" }, svg);
   const fenceText = s("text", { class: "fence-text" }, svg);
+  const end = s("line", { class: "fence" }, svg);
+  const endText = s("text", { class: "fence-text" }, svg);
   const bracket = s("path", { class: "bracket" }, svg);
   const ends = [s("text", { class: "end" }, svg), s("text", { class: "end" }, svg)];
   const bandText = s("text", { class: "band-text" }, svg);
   const none = s("text", { class: "none" }, svg);
   const list = h("dl", {});
-  const rows = ["above", "end", "peaks", "rests", "narrows"].map((name) => [name, h("dt", {}), h("dd", name === "rests" || name === "narrows" ? {} : { class: "weighty" })]);
+  const weighty = ["likely", "still", "end", "radio"];
+  const rows = [...weighty, "why", "rests", "narrows", "reckoned"].map((name) => [name, h("dt", {}), h("dd", weighty.includes(name) ? { class: "weighty" } : {})]);
   for (const [, dt, dd] of rows) list.append(dt, dd);
   words.append(list);
   let width = 0;
@@ -42,7 +46,7 @@ export function charge() {
     say(line, known ? `${num(c.low * 100, 0)} to ${percent(c.high)} full` : DASH);
     text(snap, stale, known);
     // The estimate moves in minutes; the picture is redrawn only when something of it is new.
-    const now = JSON.stringify([width, stale, c.low, c.high, c.soc, c.reserve, c.capacity_ah, c.density, stale && snap.t]);
+    const now = JSON.stringify([width, stale, c.low, c.high, c.likely, c.peaks, c.reserve, c.stop, c.limited_by, c.capacity_ah, c.density, stale && snap.t]);
     if (width && now !== key) {
       key = now;
       picture(c, stale, known, snap.t);
@@ -53,8 +57,11 @@ export function charge() {
     const left = 14;
     const right = width - 18;
     const X = (soc) => left + (right - left) * Math.max(0, Math.min(1, soc));
-    const top = 20;
-    const base = 116;
+    const reserve = Number.isFinite(c.reserve) ? c.reserve : 0;
+    // Where the volts end it before the reserve does, there is a second fence, with its name in a row of its own.
+    const volts = known && c.limited_by !== "reserve" && c.stop > reserve;
+    const top = volts ? 38 : 20;
+    const base = top + 96;
     const height = base + 84;
     set(svg, { width: String(width), height: String(height), viewBox: `0 0 ${width} ${height}` });
     grid.replaceChildren();
@@ -62,18 +69,25 @@ export function charge() {
     for (let i = 0; i <= 10; i++) {
       s("line", { class: "tick", x1: X(i / 10), x2: X(i / 10), y1: base, y2: base + (i % 2 ? 4 : 8) }, grid);
       if (i % 2) continue;
-      s("text", { class: "tick-text", x: X(i / 10), y: base + 22, "text-anchor": "middle" }, grid).textContent = i * 10 + (i === 10 ? " %" : "");
+      // The last stands with its unit, and within the picture.
+      const at = i === 10 ? { x: width, "text-anchor": "end" } : { x: X(i / 10), "text-anchor": "middle" };
+      s("text", { class: "tick-text", y: base + 22, ...at }, grid).textContent = i * 10 + (i === 10 ? " %" : "");
       if (Number.isFinite(c.capacity_ah))
-        s("text", { class: "tick-text faint", x: X(i / 10), y: base + 37, "text-anchor": "middle" }, grid).textContent =
+        s("text", { class: "tick-text faint", y: base + 37, ...at }, grid).textContent =
           num((i / 10) * c.capacity_ah, c.capacity_ah < 20 ? 1 : 0) + (i === 10 ? " Ah" : "");
     }
-    const reserve = Number.isFinite(c.reserve) ? c.reserve : 0;
-    draw(keep, reserve > 0);
-    set(keep, { x: X(0), y: top, width: X(reserve) - X(0), height: base - top });
+    const out = volts ? c.stop : reserve;
+    draw(keep, out > 0);
+    set(keep, { x: X(0), y: top, width: X(out) - X(0), height: base - top });
     draw(fence, reserve > 0);
     set(fence, { x1: X(reserve), x2: X(reserve), y1: top - 4, y2: base });
     say(fenceText, reserve > 0 ? "reserve " + percent(reserve) : "");
     set(fenceText, { x: X(0), y: top - 7 });
+    draw(end, volts);
+    set(end, { x1: X(out), x2: X(out), y1: top - 34, y2: base });
+    say(endText, !volts ? "" : (c.limited_by === "radio volts" ? "radio’s volts end at " : "empty at ") + percent(out));
+    const rightOf = X(out) + 6 + 170 < width;
+    set(endText, { x: X(out) + (rightOf ? 6 : -6), y: top - 24, "text-anchor": rightOf ? "start" : "end" });
 
     const density = Array.isArray(c.density) && c.density.length > 1 && !stale ? c.density : null;
     const peak = density ? Math.max(...density) : 0;
@@ -91,8 +105,12 @@ export function charge() {
       if (known) set(within, { d: shape(Math.max(0, Math.round(c.low * n)), Math.min(n, Math.round(c.high * n))) });
       draw(within, known);
     }
-    draw(middle, known && Number.isFinite(c.soc));
-    if (Number.isFinite(c.soc)) set(middle, { x1: X(c.soc), x2: X(c.soc), y1: base - 1, y2: base + 12 });
+    const places = c.two_peaks && Array.isArray(c.peaks) && c.peaks.length === 2 ? c.peaks.map((p) => p.soc) : [c.likely];
+    marks.forEach((mark, i) => {
+      const there = known && Number.isFinite(places[i]);
+      draw(mark, there);
+      if (there) set(mark, { x1: X(places[i]), x2: X(places[i]), y1: base - 1, y2: base + 12 });
+    });
 
     for (const node of [bracket, ...ends, bandText]) draw(node, known);
     if (!known) for (const node of [...ends, bandText]) say(node, "");
@@ -125,7 +143,7 @@ export function charge() {
     set(none, { x: (X(0) + X(1)) / 2, y: (top + base) / 2 + 4 });
     set(svg, {
       "aria-label": known
-        ? `Charge left: with 9 chances in 10 between ${percent(c.low)} and ${percent(c.high)}.`
+        ? `Charge left: with 9 chances in 10 between ${percent(c.low)} and ${percent(c.high)}; ${c.two_peaks ? c.peaks_text : "most likely " + percent(c.likely)}.`
         : "Charge left: not known.",
     });
   }
@@ -133,15 +151,15 @@ export function charge() {
   function text(snap, stale, known) {
     const c = snap.charge;
     const o = snap.outlook;
-    const above = c.above_reserve_ah;
     const filled = {
-      above: known && Array.isArray(above) && Number.isFinite(above[0])
-        ? ["Above the reserve", Math.max(...above) <= 0 ? "nothing left above it" : `${num(above[0], 1)} to ${num(above[1], 1)}\u00a0Ah`]
-        : null,
+      likely: known ? likely(c) : null,
+      still: known && Array.isArray(c.usable_ah) ? ["Still to be had", still(c)] : null,
       end: !stale && o ? outlook(o, snap) : null,
-      peaks: known && c.two_peaks ? ["Two answers fit", peaks(c)] : null,
+      radio: known && c.radio_min_v > 0 ? ["At the radio, keyed", keyed(c)] : null,
+      why: known && c.why ? ["What ends it", tied(c.why)] : null,
       rests: !stale && c.rests_on ? ["Rests on", tied(c.rests_on) + counted(c)] : null,
       narrows: !stale && c.narrows ? ["What would narrow it", tied(c.narrows)] : null,
+      reckoned: c.reckoned ? ["Reckoned with", tied(c.reckoned)] : null,
     };
     for (const [name, dt, dd] of rows) {
       const row = filled[name];
@@ -154,14 +172,53 @@ export function charge() {
   return { render };
 }
 
+/** The likeliest place, or both where two answers fit. */
+function likely(c) {
+  return c.two_peaks ? ["Two answers fit", tied(c.peaks_text)] : ["Most likely", percent(c.likely)];
+}
+
+const UNTIL = {
+  reserve: "above the reserve",
+  "radio volts": "before the radio’s volts run out",
+  "battery empty": "before the battery is empty",
+};
+const NOTHING = {
+  reserve: "nothing above the reserve",
+  "radio volts": "nothing: keyed, the radio gets too few volts",
+  "battery empty": "nothing: the battery is empty",
+};
+
+/** Amp-hours and watt-hours to the first end, and which that is. */
+function still(c) {
+  const [ah, wh] = [c.usable_ah, c.usable_wh];
+  if (!(ah[2] > 0)) return NOTHING[c.limited_by];
+  const range = (three, unit, decimals) => `${num(three[0], decimals)} to ${num(three[2], decimals)}\u00a0${unit}`;
+  const mid = `most likely ${num(ah[1], 1)}\u00a0Ah`;
+  return `${range(ah, "Ah", 1)} (${mid}), ${range(wh, "Wh", wh[2] < 20 ? 1 : 0)}, ${UNTIL[c.limited_by]}`;
+}
+
+/** Volts at the radio's plug with the key down. */
+function keyed(c) {
+  const needs = `it needs ${num(c.radio_min_v, 1)}\u00a0V`;
+  if (!Number.isFinite(c.key_a)) return `nothing has been sent yet; ${needs}`;
+  if (!Array.isArray(c.radio_v)) return `not measured; ${needs}`;
+  return `${num(c.radio_v[0], 1)} to ${num(c.radio_v[2], 1)}\u00a0V at ${num(c.key_a, 1)}\u00a0A; ${needs}`;
+}
+
 /** When the reserve is reached, as clock times; the words only where the verdict does not say the same already. */
 function outlook(o, snap) {
   const words = o.text && o.text !== snap.sentence.detail ? tied(o.text) : "";
   const times = Number.isFinite(o.early_s) ? between(o.early_s, Number.isFinite(o.late_s) ? o.late_s : null, snap.clock) : "";
   if (!words && !times) return null;
-  if (!words) return ["Reserve reached, as it goes now", times];
+  if (!words) return [ENDS[snap.charge.limited_by] || ENDS.reserve, times];
   return ["As it goes now", times ? `${words} (${times})` : words];
 }
+
+const ENDS = {
+  reserve: "Reserve reached, as it goes now",
+  "radio volts": "Radio’s volts run out, as it goes now",
+  "battery empty": "Battery empty, as it goes now",
+};
 
 function between(early_s, late_s, now_s) {
   const far = (t) => `${((t - now_s) / 86400).toFixed(1)}\u00a0days`;
@@ -176,20 +233,4 @@ function counted(c) {
   if (!Number.isFinite(c.counted_ah)) return "";
   const way = c.counted_ah < 0 ? "out" : "in";
   return `. Counted since the start: ${num(Math.abs(c.counted_ah), 2)}\u00a0Ah net ${way}`;
-}
-
-/** The two tops of the profile, in words. */
-function peaks(c) {
-  const n = c.density.length;
-  let first = 0;
-  c.density.forEach((d, i) => d > c.density[first] && (first = i));
-  // The second top is the highest point that has a real valley between itself and the first.
-  let second = -1;
-  for (let i = 0; i < n; i++) {
-    const [a, b] = [Math.min(i, first), Math.max(i, first)];
-    const valley = Math.min(...c.density.slice(a, b + 1));
-    if (valley < 0.7 * c.density[i] && (second < 0 || c.density[i] > c.density[second])) second = i;
-  }
-  const at = [first, second].filter((i) => i >= 0).sort((a, b) => a - b).map((i) => percent((i + 0.5) / n));
-  return at.length === 2 ? `near ${at[0]} or near ${at[1]}, less likely in between` : "the readings allow two separate ranges";
 }

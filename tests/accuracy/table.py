@@ -1,0 +1,609 @@
+"""
+`python3 tests accuracy`: the charge estimate against outside truth, one table. Exit code 1 when a `must` is missed.
+
+    --quick   fewer beginnings and sensor errors; what the suite asserts
+    --json    as one JSON object
+    --jobs N  processes (2)
+
+The bars are those of issue 5. Each line is judged on its pool of runs, the worst single run stands beside it. `must`,
+`aim`: met; `NO`: the `must` is missed; `wide`: missed, as the band holds the truth more often than it should; `*`: the
+worst single run misses it; `-`: the issue has no bar for it. On the right the same figure of what others do: coulombs
+counted, a plain extended Kalman filter, volts looked up in the discharge curve. Speeds are as measured, never judged.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import math
+import multiprocessing
+import os
+import platform
+import sys
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, dataclass
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+from ampledger.core import cells
+from ampledger.core.estimate import begin, read, step
+from ampledger.core.model import Battery, Interval, Start, Tap
+
+from accuracy import baselines
+from accuracy.plants import Invented, Physical, partial_cycles, station_days
+from accuracy.traces import (
+    PACK_AH,
+    ROW_S,
+    SENSORS,
+    SERIES,
+    Array,
+    Sensor,
+    Trace,
+    measured_cell,
+    measured_temps,
+    seen_by,
+)
+
+HOUR = 3600 // ROW_S
+CAPACITIES = (0.95, 1.0, 1.05)  # told, as a share of the true one
+TYPED_IN = cells.LFP26650.name
+EVERY_MEASURED = "measured cell, all temperatures"
+
+
+# ---------------------------------------------------------------------------------------------------------------
+# Where truth comes from
+
+
+class Key(NamedTuple):
+    """Which trace: kind, temperature where it has one, seed."""
+
+    kind: str
+    temp_c: float = 25.0
+    seed: int = 1
+
+
+class Made(NamedTuple):
+    """A trace, the rows at which its phases begin, and for `Physical` the coulombs of its solution and the exact."""
+
+    trace: Trace
+    marks: dict[str, int]
+    coulombs_ah: tuple[float, float] = (0.0, 0.0)
+    cell_ah: float = 0.0
+
+
+@cache
+def made(key: Key) -> Made:
+    """The trace of `key`; computed once in a process and kept nowhere."""
+    if key.kind == "measured":
+        return Made(measured_cell(round(key.temp_c)), {})
+    if key.kind == "physical":
+        plant = Physical(0.6)
+        trace, marks = station_days("PyBaMM", plant, key.seed)
+        return Made(trace, marks, plant.coulombs(), plant.cell_ah)
+    base = cells.LFP18650 if key.kind == "other" else cells.LFP26650
+    begin_soc = 0.6 if key.kind == "invented days" else 0.7
+    cell = Invented(begin_soc, key.seed, base, side=(-1.0, 0.0, 1.0)[key.seed % 3])
+    if key.kind == "invented days":
+        return Made(*station_days("invented", cell, key.seed, cold_c=-5.0))
+    return Made(partial_cycles("invented", cell, key.seed, key.temp_c), {})
+
+
+# ---------------------------------------------------------------------------------------------------------------
+# Runs
+
+
+class Job(NamedTuple):
+    """One run: what is told, from where to where, with which sensor. `kind` names the start in the table."""
+
+    key: Key
+    kind: str
+    start: Start
+    capacity: float
+    sensor: Sensor
+    first: int
+    last: int
+    curve: str = TYPED_IN
+
+
+class Run(NamedTuple):
+    """What came of a job, once a minute; arrays of shape (n,)."""
+
+    job: Job
+    t_s: Array
+    truth: Array
+    soc: Array
+    low: Array
+    high: Array
+    capacity: Array  # believed, as a share of the true one
+    kalman: Array
+    kalman_sd: Array
+    coulombs: Array
+    lookup: Array
+
+    def after(self, seconds: float) -> Run:
+        """Only what lies later than `seconds` after the beginning."""
+        keep = self.t_s > seconds
+        return Run(self.job, *(x[keep] for x in self[1:]))
+
+    def between(self, first: int, last: int) -> Run:
+        """Only rows `first` to `last` of the trace."""
+        at = self.job.first + self.t_s / ROW_S
+        keep = (at > first) & (at <= last)
+        return Run(self.job, *(x[keep] for x in self[1:]))
+
+
+def run(job: Job) -> Run:
+    """The estimator and the baselines over the same rows."""
+    trace = made(job.key).trace
+    last = min(job.last, trace.rows)
+    told_ah = PACK_AH * job.capacity
+    belief = begin(Battery(told_ah, SERIES), job.start, cells.CURVES[job.curve])
+    rows = []
+    per = 60 // ROW_S
+    for k, (interval, truth) in enumerate(seen_by(job.sensor, trace, job.first, last), 1):
+        belief = step(belief, interval)
+        if k % per == 0:
+            e = read(belief)
+            rows.append((k * ROW_S, truth, e.soc, e.low, e.high, e.capacity_ah / PACK_AH))
+    curve, parts = cells.CURVES[job.curve], [(job.start, job.first)]
+    if job.kind == "days":  # the others are told when the pack is full, as they can't find out
+        parts += [(Start(1.0, 0.01), row) for name, row in made(job.key).marks.items() if name.startswith("full")]
+    ends = [*(row for _, row in parts[1:]), last]
+    counted, filtered = [], []
+    for (start, first), end in zip(parts, ends, strict=True):
+        counted.append(baselines.coulombs(trace, job.sensor, told_ah, start, first, end))
+        filtered.append(np.array(baselines.kalman(trace, job.sensor, told_ah, start, curve, first, end)))
+    every = slice(per - 1, None, per)
+    looked_up = baselines.lookup(trace, "discharge", curve, job.first, last)
+    others = (*np.concatenate(filtered, axis=1), np.concatenate(counted), looked_up)
+    return Run(job, *np.array(rows).T, *(x[every] for x in others))
+
+
+def _starts(truth: float, n: int) -> list[tuple[str, Start]]:
+    """What may be told of a charge of `truth`; +-20 % only where that is a charge at all."""
+    off = (-1.28, 0.52, 0.0, -0.52, 1.28)[n % 5] * 0.05  # middles of five equal parts of a normal distribution
+    out = [
+        ("right, sd 5 %", Start(truth, 0.05)),
+        ("off as claimed, sd 5 %", Start(min(1.0, max(0.0, truth + off)), 0.05)),
+        ("unknown", Start(None)),
+    ]
+    for sd in (0.2, 0.05):
+        for wrong in (0.2, -0.2):
+            if 0.0 <= truth + wrong <= 1.0:
+                out.append((f"20 % wrong, sd {100 * sd:.0f} %", Start(truth + wrong, sd)))
+    return out
+
+
+# "right": what is told is true; "off as claimed": it is wrong by what its sd says
+STARTS = ("right, sd 5 %", "off as claimed, sd 5 %", "20 % wrong, sd 20 %", "20 % wrong, sd 5 %", "unknown")
+
+
+def middle_jobs(key: Key, rows: Iterable[int], hours: float, curve: str = TYPED_IN) -> list[Job]:
+    """Beginnings at `rows`, each start; sensor errors and capacities take turns."""
+    jobs = []
+    trace = made(key).trace
+    for row in rows:
+        for kind, start in _starts(trace.truth_before(row), row // HOUR):
+            n = len(jobs)
+            sensor, capacity = SENSORS[n % len(SENSORS)], CAPACITIES[n % len(CAPACITIES)]
+            jobs.append(Job(key, kind, start, capacity, sensor, row, row + round(hours * HOUR), curve))
+    return jobs
+
+
+def full_jobs(key: Key, row: int, sensors: Sequence[Sensor], curve: str = TYPED_IN) -> list[Job]:
+    """Ten hours from a full charge, each capacity with each sensor."""
+    return [
+        Job(key, "full", Start(1.0, 0.01), c, s, row, row + 10 * HOUR + 90, curve) for c in CAPACITIES for s in sensors
+    ]
+
+
+# ---------------------------------------------------------------------------------------------------------------
+# Lines
+
+
+class Bar(NamedTuple):
+    """At most this, or for coverage a range from the first to the second."""
+
+    must: tuple[float, float]
+    aim: tuple[float, float]
+
+
+def at_most(must: float, aim: float) -> Bar:
+    """A bar from above."""
+    return Bar((-math.inf, must), (-math.inf, aim))
+
+
+# BAR: issue 5, all of them
+AFTER_FULL = at_most(0.010, 0.006)
+AFTER_FULL_MOST = at_most(0.03, 0.02)
+WRONG = at_most(0.015, 0.010)
+WRONG_COLD = at_most(0.025, 0.015)  # stated for -5 degC; taken for everything under 15
+COVERAGE = Bar((0.85, 0.97), (0.88, 0.93))
+SETTLED = at_most(1.0, 0.5)  # h
+HALF_WIDTH = at_most(0.04, 0.025)
+CAPACITY = at_most(0.02, 0.01)
+
+
+@dataclass(frozen=True)
+class Line:
+    """
+    One line of the table; fractions, hours or milliseconds as `unit` says.
+
+    value : the pool's, which is judged; worst : the worst single run's.
+    others : the same figure of coulombs counted, the plain filter, volts looked up; None where there is none.
+    """
+
+    group: str
+    what: str
+    value: float
+    worst: float | None = None
+    bar: Bar | None = None
+    unit: str = "%"
+    runs: int = 0
+    others: tuple[float | None, float | None, float | None] = (None, None, None)
+
+    def _within(self, value: float) -> str:
+        if self.bar is None:
+            return "-"
+        for name in ("aim", "must"):
+            low, high = getattr(self.bar, name)
+            if low <= value <= high:
+                return name
+        return "NO" if self.bar.must[0] == -math.inf or value < self.bar.must[0] else "wide"
+
+    @property
+    def met(self) -> str:
+        """`aim`, `must`, `NO`, `wide` (a band that holds the truth too often), `-` where there is no bar."""
+        return self._within(self.value)
+
+    @property
+    def worst_met(self) -> str:
+        """The same for the worst single run."""
+        return "-" if self.worst is None else self._within(self.worst)
+
+    def figures(self) -> dict[str, object]:
+        """For --json."""
+        bar = {} if self.bar is None else {"must": self.bar.must, "aim": self.bar.aim}
+        clean = {k: [x if math.isfinite(x) else None for x in v] for k, v in bar.items()}
+        said = {k: v for k, v in asdict(self).items() if k not in ("bar", "others")}
+        others = dict(zip(("coulombs", "kalman", "lookup"), self.others, strict=True))
+        return {**said, **others, **clean, "met": self.met, "worst_met": self.worst_met}
+
+
+def _errors(runs: Sequence[Run], of: str = "soc") -> list[Array]:
+    return [getattr(r, of) - r.truth for r in runs]
+
+
+def rmse(runs: Sequence[Run], of: str = "soc") -> tuple[float, float]:
+    """Pooled and the worst single run's."""
+    errors = _errors(runs, of)
+    single = [float(np.sqrt(np.mean(e**2))) for e in errors]
+    return float(np.sqrt(np.mean(np.concatenate(errors) ** 2))), max(single)
+
+
+def _rmse_line(group: str, what: str, runs: Sequence[Run], bar: Bar | None = None) -> Line:
+    others = rmse(runs, "coulombs")[0], rmse(runs, "kalman")[0], rmse(runs, "lookup")[0]
+    return Line(group, f"{what}: RMSE", *rmse(runs), bar, runs=len(runs), others=others)
+
+
+def _most_line(group: str, what: str, runs: Sequence[Run], bar: Bar | None = None) -> Line:
+    most, *others = (
+        max(float(np.abs(e).max()) for e in _errors(runs, of)) for of in ("soc", "coulombs", "kalman", "lookup")
+    )
+    return Line(group, f"{what}: largest error", most, None, bar, runs=len(runs), others=tuple(others))  # type: ignore
+
+
+def _coverage_line(group: str, what: str, runs: Sequence[Run], bar: Bar | None = None) -> Line:
+    inside = [(r.low <= r.truth) & (r.truth <= r.high) for r in runs]
+    filters = [np.abs(r.kalman - r.truth) <= 1.645 * r.kalman_sd for r in runs]
+    pooled, least = float(np.mean(np.concatenate(inside))), float(min(x.mean() for x in inside))
+    others = None, float(np.mean(np.concatenate(filters))), None
+    return Line(group, f"{what}: coverage", pooled, least, bar, runs=len(runs), others=others)
+
+
+def settled_h(one: Run, of: str = "soc") -> float:
+    """Hours until the error stays under 5 %."""
+    outside = np.flatnonzero(np.abs(getattr(one, of) - one.truth) >= 0.05)
+    return float(one.t_s[outside[-1]]) / 3600.0 if outside.size else 0.0
+
+
+def half_width(one: Run, hours: float) -> float:
+    """Half the band `hours` in."""
+    k = int(np.searchsorted(one.t_s, 3600 * hours))
+    return float(one.high[k] - one.low[k]) / 2
+
+
+def full_lines(group: str, runs: Sequence[Run], judged: bool) -> list[Line]:
+    """Ten hours after a full charge."""
+    lines = []
+    for name, wrong in (("capacity 5 % wrong", True), ("capacity right", False)):
+        of = [r for r in runs if (r.job.capacity != 1.0) == wrong]
+        if of:
+            what = f"10 h after full, {name}"
+            bars = (AFTER_FULL, AFTER_FULL_MOST) if judged and wrong else (None, None)
+            lines.append(_rmse_line(group, what, of, bars[0]))
+            lines.append(_most_line(group, what, of, bars[1]))
+            lines.append(_coverage_line(group, what, of, COVERAGE))
+    return lines
+
+
+def middle_lines(group: str, runs: Sequence[Run], cold: bool) -> list[Line]:
+    """Begun in the middle of use with each start."""
+    lines = []
+    for kind in STARTS:
+        of = [r for r in runs if r.job.kind == kind]
+        if not of:
+            continue
+        later = [r.after(3600) for r in of]
+        bar = (WRONG_COLD if cold else WRONG) if kind.startswith("20") else None
+        lines.append(_rmse_line(group, f"{kind}, from 1 h on", later, bar))
+        lines.append(_coverage_line(group, f"{kind}, from 1 h on", later, COVERAGE))
+        # A start 4 sd wrong can't be covered at once: there the first hour has no bar
+        first = None if kind == "20 % wrong, sd 5 %" else COVERAGE
+        lines.append(_coverage_line(group, f"{kind}, from the beginning", of, first))
+        wide = [half_width(r, 3) for r in of if r.t_s[-1] >= 3 * 3600]
+        if wide:
+            what = f"{kind}: half width 3 h in"
+            lines.append(Line(group, what, sum(wide) / len(wide), max(wide), HALF_WIDTH, runs=len(wide)))
+        if kind == "unknown":
+            hours, *others = (sorted(settled_h(r, x) for r in of) for x in ("soc", "coulombs", "kalman", "lookup"))
+            k = len(of) // 2
+            text = "unknown: until the error stays under 5 %, median"
+            medians = tuple(x[k] for x in others)
+            lines.append(Line(group, text, hours[k], hours[-1], SETTLED, "h", len(of), medians))  # type: ignore
+    return lines
+
+
+def pooled_lines(group: str, runs: Sequence[Run]) -> list[Line]:
+    """Coverage over all that was begun in the middle of use."""
+    middle = [r for r in runs if r.job.kind in STARTS]
+    later = [r.after(3600) for r in middle]
+    able = [r for r in middle if r.job.kind != "20 % wrong, sd 5 %"]
+    return [
+        _coverage_line(group, "every start, from 1 h on", later, COVERAGE),
+        _coverage_line(group, "every start but 4 sd off, from the beginning", able, COVERAGE),
+    ]
+
+
+def days_lines(group: str, runs: Sequence[Run]) -> list[Line]:
+    """The station's days in one run from an unknown start: cold morning, anchors, capacity."""
+    marks = made(runs[0].job.key).marks
+    after_1 = [r.between(marks["full 1"], marks["full 1"] + 10 * HOUR) for r in runs]
+    after_3 = [r.between(marks["full 3"], 10**9) for r in runs]
+    cold = [r.between(marks["cold"], marks["warm"]) for r in runs]
+    off = [abs(float(r.capacity[0]) - 1.0) for r in after_3]
+    text = "capacity after two anchored cycles: error"
+    return [
+        _rmse_line(group, "all days, unknown start, from 1 h on", [r.after(3600) for r in runs]),
+        _coverage_line(group, "all days, unknown start", runs, COVERAGE),
+        _rmse_line(group, "cold morning", cold),
+        _coverage_line(group, "cold morning", cold, COVERAGE),
+        _rmse_line(group, "10 h after the 1st full charge", after_1, AFTER_FULL),
+        _most_line(group, "10 h after the 1st full charge", after_1, AFTER_FULL_MOST),
+        _rmse_line(group, "10 h after the 3rd full charge", after_3, AFTER_FULL),
+        _most_line(group, "10 h after the 3rd full charge", after_3, AFTER_FULL_MOST),
+        Line(group, text, float(np.sqrt(np.mean(np.square(off)))), max(off), CAPACITY, runs=len(runs)),
+    ]
+
+
+# ---------------------------------------------------------------------------------------------------------------
+# The table
+
+
+class Group(NamedTuple):
+    """Jobs and what is to be said of their runs."""
+
+    name: str
+    jobs: list[Job]
+    lines: Callable[[str, Sequence[Run]], list[Line]]
+
+
+def _both(cold: bool) -> Callable[[str, Sequence[Run]], list[Line]]:
+    def lines(name: str, runs: Sequence[Run]) -> list[Line]:
+        full = [r for r in runs if r.job.kind == "full"]
+        return (full_lines(name, full, judged=not cold) if full else []) + middle_lines(
+            name, [r for r in runs if r.job.kind != "full"], cold
+        )
+
+    return lines
+
+
+def groups(quick: bool) -> list[Group]:
+    """All that is run."""
+    out = []
+    sensors = (SENSORS[1], SENSORS[4]) if quick else SENSORS
+    for temp_c in measured_temps():
+        key = Key("measured", temp_c)
+        last = made(key).trace.rows - round(1.5 * HOUR)
+        rows = range(0, last, 3 * HOUR if quick else HOUR)
+        jobs = full_jobs(key, 0, sensors)
+        if quick:
+            jobs = [j for j in jobs if j.capacity != 1.0]
+        jobs += middle_jobs(key, rows, 3.2 if quick else 5.0)
+        out.append(Group(f"measured cell, {temp_c} degC", jobs, _both(temp_c < 15)))
+    for temp_c in (-5.0,) if quick else (-5.0, 15.0):
+        jobs = []
+        for seed in (1,) if quick else (1, 2):
+            jobs += middle_jobs(Key("invented", temp_c, seed), [0, 3 * HOUR] if quick else [0, 2 * HOUR, 4 * HOUR], 4.0)
+        out.append(Group(f"invented cell, partial cycles, {temp_c:g} degC", jobs, _both(temp_c < 15)))
+    days = [("physical", TYPED_IN), ("physical", cells.PRADA2013.name)]
+    if not quick:
+        jobs = middle_jobs(Key("other"), [0, 2 * HOUR, 4 * HOUR], 4.0)
+        out.append(Group(f"invented cell on {cells.LFP18650.name}, told {TYPED_IN}, 25 degC", jobs, _both(False)))
+        days.append(("invented days", TYPED_IN))
+    for kind, curve in days:
+        key, name = Key(kind), "PyBaMM cell" if kind == "physical" else "invented cell"
+        stranger = kind == "physical" and curve == TYPED_IN
+        told = [(0.95, SENSORS[1]), (1.05, SENSORS[4])]
+        if stranger and quick:
+            told = told[:1]
+        elif not (stranger or quick):
+            told += [(0.95, SENSORS[3]), (1.05, SENSORS[2])]
+        jobs = [Job(key, "days", Start(None), capacity, sensor, 0, 10**9, curve) for capacity, sensor in told]
+        out.append(Group(f"{name}, station days, told curve {curve}", jobs, days_lines))
+        if not quick:
+            marks = made(key).marks
+            rows = [k * HOUR for k in (0, 4)] + [marks["full 1"] + k * HOUR for k in (2, 5, 8)]
+            jobs = full_jobs(key, marks["full 3"], SENSORS[:1] if stranger else SENSORS[1::3], curve)
+            jobs += middle_jobs(key, rows[1::2] if stranger else rows, 4.0, curve)
+            out.append(Group(f"{name}, beginnings in them, told curve {curve}", jobs, _both(False)))
+    return out
+
+
+def plant_lines() -> list[Line]:
+    """The physical plant itself: its coulombs must be the exact sum before anything else is looked at."""
+    m = made(Key("physical"))
+    solved, exact = m.coulombs_ah
+    bar = at_most(1e-6, 1e-9)
+    name = f"PyBaMM plant: {m.cell_ah:.4f} Ah a cell from full to 2.0 V at C/30"
+    off = abs(solved / exact - 1.0)
+    return [Line(name, "coulombs of the solution against the exact sum, relative", off, None, bar, "")]
+
+
+def speed_lines() -> list[Line]:
+    """As measured on this machine, now; not judged."""
+    trace = made(Key("measured", 25.0) if 25 in measured_temps() else Key("invented", 25.0)).trace
+    seconds = []
+    for k in range(min(trace.rows, 10 * HOUR)):
+        tap = Tap(float(trace.v[k]), float(trace.a[k]), float(trace.a[k]))
+        seconds += [Interval(float(10 * k + j), 1.0, tap, battery_c=25.0) for j in range(10)]
+    belief = begin(Battery(PACK_AH), Start(None))
+    began = time.perf_counter()
+    for interval in seconds:
+        belief = step(belief, interval)
+    took = time.perf_counter() - began
+    live = []
+    for interval in seconds[:3000]:
+        began = time.perf_counter()
+        belief = step(belief, interval)
+        read(belief)
+        live.append(1000.0 * (time.perf_counter() - began))
+    live.sort()
+    name = "speed, as measured now, beside whatever else runs here"
+    bars = at_most(1.0, 0.5), at_most(2.0, 1.0)
+    text = f"{len(seconds) / 3600:.1f} h of 1 Hz data"
+    step_text = "one live step and its reading, mean (worst: 99 of 100)"
+    return [
+        Line(name, text, took, None, bars[0], "s"),
+        Line(name, step_text, sum(live) / len(live), live[-30], bars[1], "ms"),
+    ]
+
+
+def table(quick: bool, jobs: int = 1, say: Callable[[str], object] = lambda text: None) -> list[Line]:
+    """Every line; `jobs` processes; `say` is told how far it is."""
+    lines = plant_lines()
+    all_groups = groups(quick)
+    todo = [j for g in all_groups for j in g.jobs]
+    # longest first, so that no process waits for the other at the end
+    order = sorted(range(len(todo)), key=lambda k: todo[k].first - min(todo[k].last, made(todo[k].key).trace.rows))
+    done: dict[int, Run] = {}
+    with contextlib.ExitStack() as stack:
+        each = map
+        if jobs > 1:
+            each = stack.enter_context(multiprocessing.get_context("spawn").Pool(jobs)).imap  # type: ignore
+        for k, one in zip(order, each(run, [todo[k] for k in order]), strict=True):
+            done[k] = one
+            if len(done) % 50 == 0:
+                say(f"{len(done)} of {len(todo)} runs")
+    runs = [done[k] for k in range(len(todo))]
+    measured = [r for r in runs if r.job.key.kind == "measured"]
+    if measured:
+        lines += pooled_lines(EVERY_MEASURED, measured)
+    for group in all_groups:
+        lines += group.lines(group.name, runs[: len(group.jobs)])
+        runs = runs[len(group.jobs) :]
+    return lines
+
+
+def _said(value: float | None, unit: str) -> str:
+    if value is None:
+        return ""
+    if unit == "%":
+        return f"{100 * value:.2f}" if abs(value) < 0.2 else f"{100 * value:.1f}"
+    return f"{value:.1e}" if unit == "" else f"{value:.2f}"
+
+
+def _bar_said(ends: tuple[float, float], unit: str) -> str:
+    scale = 100.0 if unit == "%" else 1.0
+    return f"{scale * ends[1]:g}" if ends[0] == -math.inf else f"{scale * ends[0]:g}-{scale * ends[1]:g}"
+
+
+def printed(lines: Sequence[Line]) -> str:
+    """The table as text."""
+    out, group = [], ""
+    for x in lines:
+        if x.group != group:
+            group = x.group
+            head = f"{'must':>7}{'aim':>7}{'measured':>12}{'worst':>8}  {'met':5}"
+            out.append(f"\n{group}\n{'':58}{head}{'runs':>4} | {'coulombs':>8}{'EKF':>8}{'lookup':>8}")
+        must, aim = ("", "") if x.bar is None else (_bar_said(x.bar.must, x.unit), _bar_said(x.bar.aim, x.unit))
+        value = f"{_said(x.value, x.unit)} {x.unit}".strip()
+        met = x.met + ("*" if x.worst_met == "NO" and x.met != "NO" else "")
+        line = f"{x.what:58}{must:>7}{aim:>7}{value:>12}{_said(x.worst, x.unit):>8}  {met:5}{x.runs or '':>4} | "
+        out.append((line + "".join(f"{_said(o, x.unit):>8}" for o in x.others)).rstrip(" |"))
+    return "\n".join(out)
+
+
+_BARS = (
+    ("RMSE after full", AFTER_FULL),
+    ("largest error after full", AFTER_FULL_MOST),
+    ("RMSE 1 h after a start 20 % wrong", WRONG),
+    ("the same, under 15 degC", WRONG_COLD),
+    ("coverage", COVERAGE),
+    ("until the error stays under 5 %", SETTLED),
+    ("half width 3 h in", HALF_WIDTH),
+    ("capacity after two cycles", CAPACITY),
+)
+
+
+def summary(lines: Sequence[Line]) -> str:
+    """Each bar of the issue: in how many lines it is met, and the line that is farthest from it, by group of packs."""
+    out = [f"\n{'in short':36}{'measured cell':52}other packs"]
+    for name, bar in _BARS:
+        text = f"{name:36}"
+        for measured in (True, False):
+            of = [x for x in lines if x.bar is bar and x.group.startswith("measured") == measured]
+            low, high = bar.must
+            if of:
+                far = max(of, key=lambda x: max(x.value - high, low - x.value))
+                met = sum(x.met in ("aim", "must") for x in of)
+                where = far.group.split(", ", 1)[-1]
+                text += f"{f'{met} of {len(of)}; farthest {_said(far.value, far.unit)} {far.unit}, {where}':52}"
+            else:
+                text += " " * 52
+        out.append(text.rstrip())
+    return "\n".join(out)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run all of it and print the table."""
+    parser = argparse.ArgumentParser(prog="python3 tests accuracy", description=(__doc__ or "").split("\n\n")[0])
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--json", action="store_true")
+    parser.add_argument("--jobs", type=int, default=2)
+    args = parser.parse_args(argv)
+    began = time.monotonic()
+    speed = speed_lines()
+    lines = table(args.quick, args.jobs, lambda text: print(text, file=sys.stderr, flush=True))
+    missed = [x for x in lines if x.met in ("NO", "wide")]
+    good = not missed
+    took = time.monotonic() - began
+    machine = f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}"
+    if args.json:
+        said = {"machine": machine, "quick": args.quick, "wall_s": took, "good": good}
+        print(json.dumps({**said, "lines": [x.figures() for x in lines + speed]}))
+        return 0 if good else 1
+    print(f"{machine}; {took:.0f} s; fractions in percent; pack of {SERIES} x {PACK_AH:g} Ah")
+    if not measured_temps():
+        print("the measured cell is not on this machine: its lines are missing")
+    print(printed(lines + speed))
+    print(summary(lines))
+    print(f"\n{len(missed)} of {sum(x.bar is not None for x in lines)} bars missed" if missed else "\nevery bar is met")
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,150 @@
+"""What the operator says of battery, leads and radio: asked for, kept with all it takes, and read again."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from ampledger import cli, settings
+from ampledger.core.cells import LFP26650, Curve
+from ampledger.core.model import Battery, Interval, Start, Tap
+from ampledger.core.usable import Station
+from ampledger.curvefile import write_curve
+from ampledger.errors import ConfigError
+from ampledger.settings import DEFAULTS, Setup, battery_told, chosen, in_words, kept_curve, told_curve
+from ampledger.store import Store
+
+#: What 0.3.0 kept.
+OLD = {"capacity_ah": 12.0, "series": 8, "reserve_soc": 0.3}
+
+
+def given(*words: str) -> argparse.Namespace:
+    parser = argparse.ArgumentParser()
+    settings.add_arguments(parser)
+    return parser.parse_args(words)
+
+
+def own_curve() -> Curve:
+    """The built-in one, a hundredth of a volt lower, under another name."""
+    lower = tuple(tuple(None if v is None else v - 0.01 for v in row) for row in LFP26650.discharge_v)
+    return dataclasses.replace(LFP26650, name="shack", discharge_v=lower)
+
+
+def through_json(value: Any) -> Any:
+    return json.loads(json.dumps(value))
+
+
+def test_only_what_was_said_is_chosen_and_milliamps_become_amps() -> None:
+    assert chosen(given()) == {}
+    assert chosen(given("--lead-ohm", "0.05", "--standing-ma", "12")) == {"lead_ohm": 0.05, "standing_a": 0.012}
+    assert chosen(given("--radio-min-v", "0", "--curve", "lfp26650")) == {"radio_min_v": 0.0, "curve": "lfp26650"}
+
+
+@pytest.mark.parametrize(
+    ("words", "say"),
+    [
+        (("--lead-ohm", "2.5"), "--lead-ohm 2.5: expected 0 to 2 ohm"),
+        (("--lead-ohm", "nan"), "--lead-ohm nan"),
+        (("--radio-min-v", "-1"), "--radio-min-v -1: expected volts"),
+        (("--radio-min-v", "inf"), "--radio-min-v inf"),
+        (("--standing-ma", "-1"), "--standing-ma -1: expected milliamps from 0 to 1000"),
+        (("--curve", "no/such.csv"), "neither a file nor one of lfp26650"),
+    ],
+)
+def test_what_can_not_be_is_refused_by_the_name_of_its_option(words: tuple[str, str], say: str) -> None:
+    with pytest.raises(ConfigError) as e:
+        chosen(given(*words))
+    assert say in str(e.value)
+
+
+def test_what_earlier_versions_kept_has_the_defaults() -> None:
+    setup = battery_told(OLD)
+    assert setup == Setup(Battery(12.0, 8), 0.3, Station(0.03, None), LFP26650)
+    assert battery_told(through_json(OLD | DEFAULTS)) == setup
+
+
+def test_all_that_was_said_comes_back() -> None:
+    values = OLD | {"lead_ohm": 0.1, "radio_min_v": 21.0, "standing_a": 0.012, "curve": kept_curve(own_curve())}
+    setup = battery_told(through_json(values))
+    assert (setup.battery, setup.station) == (Battery(12.0, 8, standing_a=0.012), Station(0.1, 21.0))
+    assert setup.curve.digest == own_curve().digest != LFP26650.digest and setup.curve.name == "shack"
+    engine = setup.engine(Start())
+    assert (engine.station, engine.curve, engine.reserve_soc) == (setup.station, setup.curve, 0.3)
+
+
+@pytest.mark.parametrize(
+    "harm",
+    [
+        {"capacity_ah": None},
+        {"lead_ohm": "thick"},
+        {"lead_ohm": 9.0},
+        {"radio_min_v": 99.0},
+        {"standing_a": []},
+        {"curve": "gone"},
+        {"curve": 7},
+        {"curve": {"name": "half"}},
+        {"curve": kept_curve(own_curve()) | {"soc": [0.0, 1.0]}},  # type: ignore[operator]
+    ],
+    ids=str,
+)
+def test_what_was_kept_and_can_not_be_is_refused_in_words(harm: dict[str, Any]) -> None:
+    with pytest.raises(ConfigError):
+        battery_told(OLD | harm)
+
+
+def test_a_curve_from_a_file_is_kept_with_all_it_holds(tmp_path: Path) -> None:
+    file = tmp_path / "shack.csv"
+    write_curve(own_curve(), file)
+    values = OLD | DEFAULTS | chosen(given("--curve", str(file)))
+    store = Store(tmp_path / "records.sqlite")
+    store.put_state("settings", values)
+    store.tell(0.0, "", "battery", values)
+    store.close()
+    file.unlink()
+    store = Store(tmp_path / "records.sqlite")
+    try:
+        kept, (_, _, told) = store.get_state("settings"), store.told("")[0]
+        assert kept == values, "the same said again is nothing new"
+        assert battery_told(kept).curve.digest == battery_told(told).curve.digest == own_curve().digest
+    finally:
+        store.close()
+    # Read again and again it is one curve, so that the tables made of it are made once.
+    assert told_curve(through_json(values["curve"])) is told_curve(through_json(values["curve"]))
+
+
+def test_the_curve_decides_what_the_same_volts_mean() -> None:
+    row = Interval(0.0, 60.0, Tap(v=12.6, a=0.0, charge_c=0.0), battery_c=25.0)
+    socs = []
+    for curve in (LFP26650, own_curve()):
+        engine = Setup(Battery(10.0), 0.2, Station(), curve).engine(Start())
+        for k in range(60):
+            engine.step(dataclasses.replace(row, start_s=60.0 * k))
+        socs.append(engine.read().soc)
+    # The same volts are a higher charge on a branch that lies lower.
+    assert socs[1] > socs[0]
+
+
+def test_it_is_said_in_words_what_is_reckoned_with() -> None:
+    assert in_words(battery_told(OLD | {"series": 4})) == (
+        "12 Ah, 4 cells in series, curve lfp26650; 30 mΩ to a radio that needs 11.7 V"
+    )
+    assert in_words(battery_told(OLD | {"series": 1, "standing_a": 0.012})) == (
+        "12 Ah, 1 cell, curve lfp26650; 30 mΩ to a radio without a lower limit, 12 mA while the board is off"
+    )
+
+
+def test_the_command_line_goes_before_what_was_kept_and_that_before_the_defaults() -> None:
+    def settled(words: list[str], saved: dict[str, Any] | None) -> tuple[dict[str, Any], bool]:
+        return cli._settings(cli._parser().parse_args(["live", *words]), saved, False)
+
+    assert settled([], None) == ({"capacity_ah": 20.0, "series": 4, "reserve_soc": 0.2, **DEFAULTS}, True)
+    assert settled([], OLD) == (OLD | DEFAULTS, False)
+    words = ["--lead-ohm", "0.07", "--reserve-soc", "10%"]
+    assert settled(words, OLD | DEFAULTS | {"lead_ohm": 0.2, "radio_min_v": 11.0}) == (
+        OLD | DEFAULTS | {"lead_ohm": 0.07, "radio_min_v": 11.0, "reserve_soc": 0.1},
+        False,
+    )
