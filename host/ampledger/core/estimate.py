@@ -46,32 +46,38 @@ from ampledger.errors import BoxError, ConfigError, StoreError
 _Array = NDArray[np.float64]
 _Table32 = NDArray[np.float32]
 
-# --- The table. 0.5 % bins: the measured truth itself is known to +-0.5 %. It reaches past both ends, so that an
-# account by which more went in than there is room for can be seen to be wrong.
+# --- The table. 0.5 % bins: the measured truth itself is known to +-0.5 %. It reaches a little past both ends, so that
+# full is a heap and not half of one.
 _BIN = 0.005
-_FIRST, _LAST = -0.04, 1.04
+_FIRST, _LAST = -0.015, 1.015
 _N = round((_LAST - _FIRST) / _BIN) + 1
 _SOC: _Array = _FIRST + _BIN * np.arange(_N)
 _END_SD = 0.006  # how far past an end it may stand
 _ENDS: _Array = np.exp(-0.5 * ((_SOC - np.clip(_SOC, 0.0, 1.0)) / _END_SD) ** 2)
 _FLAT: _Array = ((_SOC >= 0.0) & (_SOC <= 1.0)) / 201.0
 
-# --- The accounts. The first lot: a pack like the measured cell. The second: another maker's cells, whose curve lies
-# elsewhere. Shares and widths are judgement, checked by the coverage of the band on the measured cell and others.
-_LIKE, _OTHER = 128, 48
-_OTHER_SHARE = 0.2
+# --- The accounts, in four lots that the volts decide between: cells like the curve's; of the same kind, but with
+# features elsewhere along the charge; another maker's, whose curve lies elsewhere; and any, of which volts on the
+# plateau tell next to nothing, so that counting has the say. Numbers, shares and widths are
+# judgement, checked by error and coverage of the band on the measured cell, on invented ones and on PyBaMM's.
+_LOTS = (80, 56, 32, 16)
+_LOT_SHARES = (0.45, 0.35, 0.15, 0.05)
+_FACTORS = (1.0, 1.5, 4.0, 15.0)  # multiple of the curve's error
+# What an account of each lot may still be off all along, without volts or count that could show it
+_ASTRAY = (0.004, 0.010, 0.025, 0.010)
+_GAPS = ((0.88, 0.04), (0.95, 0.12))  # of the measured distance between branches: fits to the profiles gave 0.73 to 1.02
+# The second lot's features may lie where a cell has them that is fully charged at C/30 (`Curve.usable_share`), or not
+_STRETCH, _STRETCH_SD = 0.011, 0.012
 # Other published curves lie 8 to 29 mV per cell below the discharge branch of the measured cell (`cells.CURVES`)
-_OTHER_V, _OTHER_SD_V, _OTHER_FACTOR = -0.008, 0.012, 2.5
-_GAP, _GAP_SD = 0.88, 0.07  # of the distance between branches, in use: fits to the measured profiles gave 0.73 to 1.02
+_OTHER_V, _OTHER_SD_V = -0.015, 0.018
 _SWING_SHARES = 0.5, 1.3  # of `Resistance.swing_soc`, least and most
 _SPLIT_BELOW = 0.35  # share of the accounts that still count, below which they are split
+_FRESH = 16  # one in so many begins anew at a split
 _SCATTER = 0.97  # how much of its own place a split account keeps
 
 # --- Errors of the voltage model, per cell, from the residuals of our own fit on the measured profiles
 _CURVE_V = 0.0015  # the curve's error, besides the next two
-# Where along the charge the curve has its features: capacity tests of one cell differ by 2 %, and what is called full
-# differs from charger to charger
-_CURVE_AXIS = 0.015
+_CURVE_AXIS = 0.005  # where along the charge the curve has its features: the record's own truth
 _CURVE_GAP = 0.05  # of half the distance between the branches
 _CURVE_SOC = 0.1  # charge over which its error becomes another (the residuals look alike within about a tenth)
 _CURVE_OLD = 0.05  # where it has been before, that much more slowly (judgement)
@@ -163,6 +169,7 @@ class _Accounts(NamedTuple):
     swing: _Array  # now: -1 on the discharge branch, +1 on the charge branch
     swing_soc: _Array  # charge for a full swing
     gap: _Array  # of the measured distance between the branches
+    stretch: _Array  # of the curve's axis: its features lie at so much less charge
     apart_v: _Array  # volts per cell that the pack lies above the curve
     slow: _Array  # multiple of the slow polarisation
     factor: _Array  # multiple of the curve's error
@@ -299,7 +306,8 @@ class Estimate:
 class _Table(NamedTuple):
     """Of the curve, on the estimator's own grid: shape (charge,) each."""
 
-    rows: _Table32  # (5, charge): ones, middle of the branches, its slope per bin, half their distance, its slope
+    rows: _Table32  # (6, charge): ones, middle of the branches, its slope per bin, and per share of
+    # the charge, half their distance, its slope per bin
     error_v: _Table32  # standard deviation of the curve's error
 
 
@@ -334,7 +342,7 @@ def begin(battery: Battery, start: Start, curve: Curve = LFP26650) -> Belief:
         loose = min(1.0, max(0.2, start.sd / 0.05))
         doubt = loose * (_FLAT_SHARE * prior + _DOUBT_SHARE * wide / wide.sum())
         prior = doubt + (1.0 - doubt.sum()) * near / near.sum()
-    shares = np.repeat(((1.0 - _OTHER_SHARE) / _LIKE, _OTHER_SHARE / _OTHER), (_LIKE, _OTHER))
+    shares = np.repeat(np.array(_LOT_SHARES) / _LOTS, _LOTS)
     rows = shares.size
     core = _Core(
         weights=(shares[:, None] * prior).astype(np.float32),
@@ -408,7 +416,9 @@ def read(belief: Belief) -> Estimate:
     """What the belief amounts to now, the charge of intervals not yet worked in included."""
     core, p, battery = belief.core, belief.pending, belief.battery
     capacities_ah = battery.capacity_ah * core.accounts.capacity
-    fine = _cumulative(core.weights, core.place_bins + p.charge_c / (3600.0 * capacities_ah * _BIN))
+    ends = core.place_bins + p.charge_c / (3600.0 * capacities_ah * _BIN)
+    moved = core.reached[1] - core.reached[0] if core.anchor else math.inf
+    fine = _cumulative(core.weights, ends, core.accounts.factor, moved)
     low, soc, high = (float(q) for q in np.interp((0.05, 0.5, 0.95), fine, _FINE_EDGES))
     low = max(0.0, soc - math.hypot(soc - low, _TRUTH_SD))
     high = min(1.0, soc + math.hypot(high - soc, _TRUTH_SD))
@@ -657,7 +667,9 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
         share = weights.sum(axis=1, dtype=np.float64)
         if share.sum() ** 2 / (share @ share) < _SPLIT_BELOW * share.size:
             splits += 1
-            weights, errors, place_bins, accounts = _split(weights, errors, place_bins, accounts, splits)
+            weights, errors, place_bins, accounts = _split(
+                weights, errors, place_bins, accounts, _first_accounts(battery), splits
+            )
 
     # Anchors
     moved_after = core.moved_after + abs(counted)
@@ -685,7 +697,9 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
         weights, place_bins = _at_anchor(weights, place_bins, middle, sd, learn=core.anchor != "")
         errors = _Errors.none(place_bins.size)
         splits += 1
-        weights, errors, place_bins, accounts = _split(weights, errors, place_bins, accounts, splits)
+        weights, errors, place_bins, accounts = _split(
+                weights, errors, place_bins, accounts, _first_accounts(battery), splits
+            )
     kind = ("full" if x == "float" else x for x in (anchor, core.anchor))
     another = bool(anchor) and (moved_after >= _USED or next(kind) != next(kind))
     return _Core(
@@ -793,62 +807,84 @@ def _normal(points: _Array) -> _Array:
 @lru_cache(maxsize=64)
 def _first_accounts(battery: Battery) -> _Accounts:
     """What may be true of the pack, before anything has been measured."""
-    capacity, swing, swing_soc, gap, apart, slow, standing = _scattered(_LIKE + _OTHER, 7).T
-    like = np.arange(_LIKE + _OTHER) < _LIKE
+    lot = np.repeat(np.arange(len(_LOTS)), _LOTS)
+    first, last = lot == 0, lot >= 2
+    capacity, stretch, swing, swing_soc, gap, apart, slow, standing = _scattered(lot.size, 8).T
     least, most = _SWING_SHARES
-    full_swing = LFP26650_RESISTANCE.swing_soc * least * (most / least) ** swing_soc
     standing_a = np.where(standing < 0.5, 0.0, (2.0 * standing - 1.0) * _STANDING_A)
     if battery.standing_a > 0.0:
         standing_a = battery.standing_a * (0.7 + 0.6 * standing)
+    gaps = (middle + sd * _normal(gap) for middle, sd in _GAPS)
     return _Accounts(
-        capacity=np.maximum(0.2, 1.0 + battery.capacity_sd * _evenly(capacity, like)),
+        capacity=np.maximum(0.2, 1.0 + battery.capacity_sd * _evenly(capacity, lot)),
         swing=np.clip(3.0 * swing - 1.5, -1.0, 1.0),
-        swing_soc=full_swing,
-        gap=np.where(like, _GAP + _GAP_SD * _normal(gap), gap),
-        apart_v=np.where(like, 0.0, _OTHER_V + _OTHER_SD_V * _normal(apart)),
-        slow=np.where(like, 1.0, np.exp(0.4 * _normal(slow))),
-        factor=np.where(like, 1.0, _OTHER_FACTOR),
+        swing_soc=LFP26650_RESISTANCE.swing_soc * least * (most / least) ** swing_soc,
+        gap=np.where(first, next(gaps), np.where(last, gap, next(gaps))),
+        stretch=np.where(first, 0.0, _STRETCH + _STRETCH_SD * _normal(stretch)),
+        apart_v=np.where(last, _OTHER_V + _OTHER_SD_V * _normal(apart), 0.0),
+        slow=np.where(first, 1.0, np.exp(0.3 * _normal(slow))),
+        factor=np.array(_FACTORS)[lot],
         standing_a=standing_a,
     )
 
 
-def _evenly(points: _Array, like: NDArray[np.bool_]) -> _Array:
+def _evenly(points: _Array, lot: NDArray[np.int_]) -> _Array:
     """Standard normal values in even steps within each lot, in the order of `points`."""
     out = np.empty(points.size)
-    for lot in (like, ~like):
-        n = int(lot.sum())
-        out[lot] = _normal((np.argsort(np.argsort(points[lot])) + 0.5) / n)
+    for each in range(len(_LOTS)):
+        of = lot == each
+        out[of] = _normal((np.argsort(np.argsort(points[of])) + 0.5) / int(of.sum()))
     return out
 
 
 def _split(
-    weights: _Table32, errors: _Errors, place_bins: _Array, accounts: _Accounts, n: int
+    weights: _Table32, errors: _Errors, place_bins: _Array, accounts: _Accounts, first: _Accounts, n: int
 ) -> tuple[_Table32, _Errors, _Array, _Accounts]:
     """
     Accounts that explain the volts are split, those that do not are dropped, all in proportion; what can't be told
     from others is then scattered about where it is, so that the spread of the whole stays (kernel shrinkage after
-    Liu and West 2001, from memory). The same every time: `n` counts the splits and turns the scatter.
+    Liu and West 2001, from memory). Every `_FRESH`th row begins anew as one of the first accounts, at the charge that
+    the whole believes in, so that a wrong choice can be undone. The same every time: `n` counts the splits and turns
+    the scatter.
     """
     share = weights.sum(axis=1, dtype=np.float64)
     share /= share.sum()
     rows = share.size
     order = np.argsort(accounts.capacity, kind="stable")
     chosen = order[np.minimum(np.searchsorted(np.cumsum(share[order]), (np.arange(rows) + 0.5) / rows), rows - 1)]
-    scatter = _normal(np.roll(_scattered(rows, 3), 17 * n, axis=0))
+    scatter = _normal(np.roll(_scattered(rows, 4), 17 * n, axis=0))
     narrower = math.sqrt(1.0 - _SCATTER**2)
 
-    def about(values: _Array, by: _Array) -> _Array:
-        middle = float(share @ values)
-        sd = math.sqrt(float(share @ (values - middle) ** 2))
-        return np.asarray(_SCATTER * values[chosen] + (1.0 - _SCATTER) * middle + narrower * sd * by)
-
     kept = _Accounts(*(values[chosen] for values in accounts))
-    apart_v = np.where(kept.factor > 1.0, about(accounts.apart_v, scatter[:, 1]), kept.apart_v)
-    kept = kept._replace(capacity=np.maximum(0.2, about(accounts.capacity, scatter[:, 0])), apart_v=apart_v)
-    chosen_weights = weights[chosen]
-    each = chosen_weights.sum(axis=1, keepdims=True, dtype=np.float64) * rows
-    errors = _Errors(errors.off[chosen], errors.var[chosen], errors.first)
-    return (chosen_weights / each).astype(np.float32), errors, place_bins[chosen], kept
+    scattered = {"capacity": kept.capacity, "stretch": kept.stretch, "apart_v": kept.apart_v}
+    for factor in _FACTORS:  # each lot about its own middle
+        before, after = accounts.factor == factor, kept.factor == factor
+        of = share * before
+        if not after.any() or of.sum() <= 0.0:
+            continue
+        of /= of.sum()
+        for by, name in enumerate(scattered):
+            values = getattr(accounts, name)
+            middle = float(of @ values)
+            sd = math.sqrt(float(of @ (values - middle) ** 2))
+            about = _SCATTER * scattered[name] + (1.0 - _SCATTER) * middle + narrower * sd * scatter[:, by]
+            scattered[name] = np.where(after, about, scattered[name])
+    kept = kept._replace(**scattered)
+    kept = kept._replace(capacity=np.maximum(0.2, kept.capacity))
+    anew = np.arange(n % _FRESH, rows, _FRESH)
+    kept = kept._replace(
+        swing=np.where(np.isin(np.arange(rows), anew), float(share @ accounts.swing), kept.swing),
+        **{
+            name: np.where(np.isin(np.arange(rows), anew), getattr(first, name), getattr(kept, name))
+            for name in ("swing_soc", "gap", "stretch", "apart_v", "slow", "factor", "standing_a")
+        },
+    )
+    off, var, place_bins = errors.off[chosen], errors.var[chosen], place_bins[chosen]
+    weights = weights[chosen]
+    weights[anew] = weights.sum(axis=0)
+    off[anew], var[anew], place_bins[anew] = 0.0, 1.0, 0.0
+    each = weights.sum(axis=1, keepdims=True, dtype=np.float64) * rows
+    return (weights / each).astype(np.float32), _Errors(off, var, errors.first), place_bins, kept
 
 
 # --- the table
@@ -856,9 +892,10 @@ def _split(
 
 def _shift(core: _Core, moved_bins: _Array) -> tuple[_Table32, _Errors, _Array]:
     """
-    Move each row's columns; whole bins move the numbers, the rest is kept as a place. What leaves the table is lost,
-    but for a fiftieth that stays at its end: no count is so good that it could rule out everything. Columns in which
-    there is next to no belief stay where they are, and what was known of the curve's error there is forgotten.
+    Move each row's columns; whole bins move the numbers, the rest is kept as a place. What would leave the table
+    stays at its end: volts on the plateau are not so good that a count begun from them could rule an account out.
+    Columns in which there is next to no belief stay where they are, and what was known of the curve's error there
+    is forgotten.
 
     Returns new tables and the places.
     """
@@ -884,7 +921,7 @@ def _shift(core: _Core, moved_bins: _Array) -> tuple[_Table32, _Errors, _Array]:
         before = part.sum(axis=1)
         part = part.ravel().take(come_from, mode="clip")
         part[outside] = 0.0
-        gone = np.float32(0.02) * np.maximum(before - part.sum(axis=1), np.float32(0.0))
+        gone = np.maximum(before - part.sum(axis=1), np.float32(0.0))
         part[:, -1] += np.where(whole > 0.0, gone, np.float32(0.0))
         part[:, 0] += np.where(whole < 0.0, gone, np.float32(0.0))
         weights[:, first:last] = part
@@ -923,7 +960,7 @@ def _table(curve: Curve, temp_c: int) -> _Table:
     middle, half = 0.5 * (discharge + charge), np.maximum(0.5 * wider * (charge - discharge) - drop_v, 0.0)
     slope = np.gradient(middle, _BIN)
     error_v = np.sqrt(_CURVE_V**2 + (_CURVE_AXIS * slope) ** 2 + (_CURVE_GAP * half) ** 2)
-    rows32 = np.stack((np.ones(_N), middle, slope * _BIN, half, np.gradient(half))).astype(np.float32)
+    rows32 = np.stack((np.ones(_N), middle, slope * _BIN, slope * _SOC, half, np.gradient(half))).astype(np.float32)
     return _Table(rows32, error_v.astype(np.float32))
 
 
@@ -941,7 +978,9 @@ def _weigh(
     let each learn how far the curve is off: the likelihood and the update of one Kalman filter of one state per cell.
     """
     swing = accounts.swing * accounts.gap
-    facts = np.stack((volts, -np.ones_like(volts), -place_bins, -swing, -swing * place_bins), axis=1)
+    facts = np.stack(
+        (volts, -np.ones_like(volts), -place_bins, -accounts.stretch, -swing, -swing * place_bins), axis=1
+    )
     at = slice(errors.first, errors.first + errors.off.shape[1])
     error_v = accounts.factor.astype(np.float32)[:, None] * table.error_v[at]
     miss = facts.astype(np.float32) @ table.rows[:, at]
@@ -965,7 +1004,6 @@ def _weigh(
     part = weights[:, at]
     before = part.sum(dtype=np.float64)
     miss *= part
-    miss *= _ENDS32[at]
     np.multiply(miss, np.float32(before / miss.sum(dtype=np.float64)), out=part)
     return _Errors(gain, var, errors.first)
 
@@ -1011,31 +1049,39 @@ def _at_anchor(
 # ---------------------------------------------------------------------------------------------------------------
 # Reading off
 
-_ENDS32: _Table32 = _ENDS.astype(np.float32)
 _FLAT32: _Table32 = _FLAT.astype(np.float32)
 _EDGES: _Array = np.linspace(0.0, 1.0, 101)
 _FINE_PER_BIN = 4
 _FINE_EDGES: _Array = np.linspace(0.0, 1.0, 100 * _FINE_PER_BIN + 1)
-_CELL_EDGES: _Array = _FIRST + _BIN * (np.arange(_N + 1) - 0.5)
 
 
-def _cumulative(weights: _Table32, place_bins: _Array) -> _Array:
+def _cumulative(weights: _Table32, place_bins: _Array, factor: _Array, moved: float) -> _Array:
     """
     Probability below each of `_FINE_EDGES`, rows added up; what stands beyond an end belongs to it.
 
-    Rows that stand within a bin of each other are added up first, in two neighbouring places by their share.
+    Rows are added up in the two places next to theirs, by their share; each lot is then spread by what it may be
+    `_ASTRAY` since charge of `moved` (of capacity) was counted from an anchor.
     """
     whole = np.floor(place_bins)
     part = place_bins - whole
-    total = np.zeros(_N + 8)
-    middle = 4
-    for by in np.unique(whole):
-        rows = whole == by
-        for at, share in ((by, 1.0 - part[rows]), (by + 1.0, part[rows])):
-            first = middle + int(max(-3.0, min(3.0, at)))
-            total[first : first + _N] += share @ weights[rows]
+    middle = 24
+    total = np.zeros(_N + 2 * middle)
+    grown = 1.0 - math.exp(-moved / _CURVE_SOC)
+    for each, astray in zip(_FACTORS, _ASTRAY, strict=True):
+        lot = np.zeros_like(total)
+        of = factor == each
+        for by in np.unique(whole[of]):
+            rows = of & (whole == by)
+            for at, share in ((by, 1.0 - part[rows]), (by + 1.0, part[rows])):
+                first = middle + int(max(-middle, min(middle, at)))
+                lot[first : first + _N] += share @ weights[rows]
+        sd_bins = astray * grown / _BIN
+        if sd_bins > 0.1:
+            kernel = np.exp(-0.5 * (np.arange(-middle, middle + 1) / sd_bins) ** 2)
+            lot = np.convolve(lot, kernel / kernel.sum(), "same")
+        total += lot
     below = np.concatenate(((0.0,), np.cumsum(total)))
-    edges = _FIRST + _BIN * (np.arange(_N + 9) - 0.5 - middle)
+    edges = _FIRST + _BIN * (np.arange(total.size + 1) - 0.5 - middle)
     fine: _Array = np.interp(_FINE_EDGES, edges, below)
     fine[0], fine[-1] = 0.0, below[-1]
     fine /= fine[-1]
