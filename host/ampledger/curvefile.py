@@ -14,6 +14,7 @@ from __future__ import annotations
 import csv
 import difflib
 import io
+import math
 import os
 import re
 from collections.abc import Iterator, Sequence
@@ -31,7 +32,7 @@ MOST_BYTES, MOST_ROWS, MOST_TEMPS = 1 << 20, 2001, 20
 LONGEST_TEXT = 2000
 
 _NEEDED = ("name", "conditions", "source", "licence", "typed_in")
-_KEYS = (*_NEEDED, "accuracy", "series")
+_KEYS = (*_NEEDED, "accuracy", "series", "usable_share")
 _EXAMPLES = {
     "name": "shack-20ah",
     "conditions": "one discharge at 1 A from full, 18 to 21 degC, box at the battery's poles",
@@ -110,6 +111,7 @@ def write_curve(curve: Curve, path: str | os.PathLike[str], series: int | None =
     head = {key: getattr(curve, key) for key in ("name", "conditions", "accuracy", "source", "licence", "typed_in")}
     lines = [f"# {key}: {_clean(text)}" for key, text in head.items() if _clean(text)]
     lines += [] if series is None else [f"# series: {series}"]
+    lines += [] if curve.usable_share == 1.0 else [f"# usable_share: {float(curve.usable_share)!r}"]
     columns: list[tuple[str, Sequence[float | None]]] = [("soc", curve.soc)]
     for index, temp_c in enumerate(curve.temps_c):
         for branch, volts in (("discharge", curve.discharge_v[index]), ("charge", curve.charge_v[index])):
@@ -260,6 +262,18 @@ def _columns(names: list[str], where: str) -> list[_Column]:
     return columns
 
 
+def _usable_share(text: str | None, name: str) -> float:
+    if text is None:
+        return 1.0
+    share = float(text) if _NUMBER.fullmatch(text) else math.nan
+    if not 0.8 <= share <= 1.0:
+        raise ConfigError(
+            f"{name}: usable_share is {plain(text, 40)!r}; expected a fraction of 0.8 to 1: of the charge between the "
+            "curve's ends, what the pack gives in everyday use. Leave it out when you don't know."
+        )
+    return share
+
+
 def _add(table: _Table, line: int, row: list[str], delimiter: str, series: int | None) -> None:
     wanted = 1 + len(table.columns)
     while len(row) > wanted and not row[-1]:
@@ -373,6 +387,7 @@ def _curve(head: dict[str, str], table: _Table) -> Curve:
         source=head["source"],
         licence=head["licence"],
         typed_in=head["typed_in"],
+        usable_share=_usable_share(head.get("usable_share"), table.name),
     )
     published = CURVES.get(curve.name)
     if published is not None and published.digest != curve.digest:

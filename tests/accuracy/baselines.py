@@ -1,7 +1,8 @@
 """
 What others do: volts looked up in a table, coulombs counted, a plain extended Kalman filter.
 
-All on the curve that the estimator is told, at the cell's own temperature, so that none is worse off.
+All on the curve that the estimator is told, its `usable_share` included, at the cell's own temperature, so that none is
+worse off.
 The filter is the textbook one (state: charge and one polarisation; the mean of both branches as its curve; white
 voltage noise), for example G. L. Plett, "Extended Kalman filtering for battery management systems of LiPB-based HEV
 battery packs, part 3", J. Power Sources 134 (2004) 277-292 (cited from memory); its noises are our judgement.
@@ -30,15 +31,15 @@ def curve_v(branch: Branch, temp_c: float, curve: Curve = LFP26650) -> Array:
     """Volts of a cell at `_SOC`; beyond the measured points the last slope goes on."""
     if branch == "middle":
         return 0.5 * (curve_v("discharge", temp_c, curve) + curve_v("charge", temp_c, curve))
-    at = [_carried_on(*measured(curve, branch, k)) for k in range(len(curve.temps_c))]
+    at = [_carried_on(curve.usable_share * _SOC, *measured(curve, branch, k)) for k in range(len(curve.temps_c))]
     return np.asarray([np.interp(temp_c, curve.temps_c, column) for column in zip(*at, strict=True)])
 
 
-def _carried_on(soc: Array, volts: Array) -> Array:
-    out = np.interp(_SOC, soc, volts)
-    below, above = soc[0] > _SOC, soc[-1] < _SOC
-    out[below] = volts[0] + (_SOC[below] - soc[0]) * (volts[1] - volts[0]) / (soc[1] - soc[0])
-    out[above] = volts[-1] + (_SOC[above] - soc[-1]) * (volts[-1] - volts[-2]) / (soc[-1] - soc[-2])
+def _carried_on(at: Array, soc: Array, volts: Array) -> Array:
+    out = np.interp(at, soc, volts)
+    below, above = soc[0] > at, soc[-1] < at
+    out[below] = volts[0] + (at[below] - soc[0]) * (volts[1] - volts[0]) / (soc[1] - soc[0])
+    out[above] = volts[-1] + (at[above] - soc[-1]) * (volts[-1] - volts[-2]) / (soc[-1] - soc[-2])
     return out
 
 

@@ -123,7 +123,8 @@ class Invented:
     A cell that does not exist: the measured points of `LFP26650`, moved along charge by up to `shift`, by up to
     `bend_v` in volts, the branches `gap` times as far apart; its state between them goes to the side that is being
     approached over `swing` of charge (exponentially); two polarisations. All judgement. With `base`, which has one
-    branch only, that is the discharge branch and the gap is that of `LFP26650`.
+    branch only, that is the discharge branch and the gap is that of `LFP26650`. Its empty and full are the ends of the
+    curve's own axis, whatever `usable_share` says of the real cell.
     """
 
     soc: float

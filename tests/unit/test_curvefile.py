@@ -207,6 +207,8 @@ def test_the_example_of_the_document_reads(read):
         (("# name: shack\n", ""), "the head doesn't say its name. Add a line"),
         (("# licence: own\n", "# licence:\n"), "the head doesn't say its licence"),
         (("# source", "# sorce"), "line 3: the head has no 'sorce'.*Did you mean source"),
+        (("# series: 4", "# usable_share: 98 %"), "usable_share is '98 %'; expected a fraction of 0.8 to 1"),
+        (("# series: 4", "# usable_share: 0.5"), "usable_share is '0.5'; expected a fraction"),
         (("# series: 4", "# series: 24"), "series is '24'; expected 1 to 16 cells"),
         (("# licence: own", "# name: again"), "line 4: name is there twice"),
         (("# name: shack", "# name: prada2013"), "the name prada2013 is that of a published curve"),

@@ -7,7 +7,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-from ampledger.core.cells import ocv_v
+from ampledger.core import estimate as inside
+from ampledger.core.cells import LFP18650, LFP26650, PRADA2013, ocv_v, with_gap
 from ampledger.core.estimate import begin, from_dict, read, step, to_dict
 from ampledger.core.model import Battery, Interval, Start, Tap
 from ampledger.errors import BoxError, ConfigError, StoreError
@@ -26,6 +27,10 @@ def steady(volts, amps, seconds, dt_s=10.0, **more):
 
 # The cell of this file: the measured curves bent by a few millivolts, its own resistances and hysteresis width,
 # four in series. Currents as a station makes them: receive, bursts of sending, sun behind clouds.
+
+
+# Its full is the end of the curve, where an everyday full of the measured cell is not: that is its own curve.
+OWN = replace(LFP26650, name="own", usable_share=1.0)
 
 
 class Plant:
@@ -111,6 +116,10 @@ def scored(belief, rows):
         (Battery(20.0, 17), Start(), "series"),
         (Battery(20.0, 4, math.nan), Start(), "Capacity uncertainty"),
         (Battery(20.0, 4, 0.31), Start(), "Capacity uncertainty"),
+        (Battery(20.0, 4, 0.05, -0.001), Start(), "drain"),
+        (Battery(20.0, 4, 0.05, 0.002, 12.0), Start(), "drain"),
+        (Battery(20.0, 4, 0.05, 0.002, math.nan), Start(), "drain"),
+        (Battery(20.0, 4, 0.05, 0.002, 0.0, 2.0), Start(), "Self-discharge"),
         (Battery(20.0), Start(1.01), "Start charge"),
         (Battery(20.0), Start(80.0), "Start charge"),
         (Battery(20.0), Start(math.nan), "Start charge"),
@@ -242,7 +251,7 @@ def test_rested_volts_on_the_plateau_leave_a_wide_band_that_holds_the_truth():
     # FINDINGS section 1: with the branch unknown, a rested reading at a true 50 % admits 29 to 70 %
     assert e.high - e.low > 0.25
     assert e.low < 0.55 < e.high
-    assert e.rests_on == "voltage only, on the flat part of the curve"
+    assert e.rests_on == "voltage only, on the flat part of the curve, rested for 30 min"
     assert "full" in e.narrows
 
 
@@ -277,10 +286,20 @@ def test_resistance_is_learnt_from_the_steps_of_sending():
 def test_two_separate_heaps_are_called_two_peaks_and_one_is_not():
     belief = begin(Battery(20.0, 4, 0.0), Start(0.5, 0.02))
     heaps = np.zeros_like(belief.core.weights)
-    heaps[:, :, 75], heaps[:, :, 175] = 0.6, 0.4
-    two = replace(belief, core=replace(belief.core, weights=heaps / heaps.sum()))
-    assert read(two).two_peaks and "peaks" in read(two).narrows
-    assert not read(belief).two_peaks
+    at = [round((soc - inside._FIRST) / inside._BIN) for soc in (0.3, 0.7)]
+    heaps[:, at[0]], heaps[:, at[1]] = 0.6, 0.4
+    e = read(replace(belief, core=replace(belief.core, weights=heaps / heaps.sum())))
+    assert e.two_peaks and "peaks" in e.narrows
+    # WORKED: where the heaps were put and what was put there; spread by what a count from no anchor may be astray
+    assert [(p.soc, p.share) for p in e.peaks] == [
+        (pytest.approx(0.3, abs=0.006), pytest.approx(0.6, abs=0.005)),
+        (pytest.approx(0.7, abs=0.006), pytest.approx(0.4, abs=0.005)),
+    ]
+    assert e.likely == e.peaks[0].soc and all(p.low < p.soc < p.high for p in e.peaks)
+    assert e.peaks[0].high < 0.5 < e.peaks[1].low
+    one = read(belief)
+    assert not one.two_peaks and len(one.peaks) == 1 and one.peaks[0].share == pytest.approx(1.0)
+    assert one.likely == pytest.approx(0.5, abs=0.006)
 
 
 # --- full
@@ -313,7 +332,7 @@ def day_after_full():
     """Part discharge, charge to full, then eight hours of use; the owner's capacity is 5 % too high."""
     plant = Plant(5, 0.62, true_ah=20.0)
     rows = station(plant, 3.0, -2.0) + charge_to_full(plant)
-    belief, _ = scored(begin(Battery(21.0), Start(0.7, 0.1)), rows)
+    belief, _ = scored(begin(Battery(21.0), Start(0.7, 0.1), OWN), rows)
     return belief, scored(belief, station(plant, 7.0, -2.0))
 
 
@@ -324,6 +343,47 @@ def test_after_a_full_charge_the_figure_stays_within_a_percent_with_a_capacity_f
     assert np.sqrt(np.mean((soc - truth) ** 2)) <= 0.01
     assert np.abs(soc - truth).max() <= 0.03
     assert np.mean((low <= truth) & (truth <= high)) >= 0.85
+
+
+def test_a_full_charge_counts_once_until_the_pack_has_been_used():
+    belief = begin(Battery(20.0), Start(0.9))
+    counts = []
+    out, back = steady(13.0, -4.0, 600, battery_c=25.0), steady(13.6, 4.0, 600, battery_c=25.0)  # WORKED: 3.3 % of 20 Ah
+    for rows in (tail(14.4, 0.5, 620), tail(14.4, 0.3, 1300), out, back, tail(14.4, 0.5, 620)):
+        belief = feed(belief, rows)
+        counts.append((read(belief).anchor, read(belief).anchors))
+    assert counts == [("full", 1), ("full", 1), ("full", 1), ("full", 1), ("full", 2)]
+    assert read(belief).since_anchor_s <= 40.0
+
+
+def test_held_at_float_after_a_charge_is_full_and_without_one_it_is_only_high_volts():
+    hold = tail(13.6, 0.05, 1500)
+    seen = read(feed(begin(Battery(20.0), Start(0.6, 0.05)), tail(14.2, 2.0, 300) + hold))
+    assert seen.rests_on.startswith("held full by the controller") and seen.anchor == "full" and seen.soc > 0.98
+    assert read(feed(begin(Battery(20.0), Start(0.6, 0.05)), hold)).anchor == ""
+    # Not held: the load has taken 4 % since
+    used = tail(14.2, 2.0, 300) + steady(13.2, -4.0, 720, battery_c=25.0) + hold
+    assert read(feed(begin(Battery(20.0), Start(0.6, 0.05)), used)).anchor == ""
+
+
+def test_volts_at_the_bottom_at_a_small_load_are_empty():
+    e = read(feed(begin(Battery(20.0), Start(0.3, 0.05)), steady(11.0, -0.5, 120, battery_c=25.0)))
+    # PRINTED: LFP26650, 25 degC, discharge: 2.7566 V at 2 %; 11 V is 2.75 V a cell and the drop of 0.5 A
+    assert (e.anchor, e.anchors) == ("empty", 1) and e.soc == pytest.approx(0.02, abs=0.015) and e.high < 0.06
+    heavy = read(feed(begin(Battery(20.0), Start(0.3, 0.05)), steady(11.0, -12.0, 120, battery_c=25.0)))
+    assert heavy.anchor == ""  # 0.6 C: what the resistance takes is not known well enough
+
+
+def test_between_a_full_charge_and_empty_the_capacity_is_learnt():
+    plant = Plant(8, 0.9, true_ah=20.0)
+    belief = begin(Battery(21.5, 4, 0.08), Start(None), OWN)
+    for _ in range(2):
+        belief, _ = scored(belief, charge_to_full(plant))
+        belief, _ = scored(belief, station(plant, 19.0 * plant.soc / 4.0 + 1.0, -2.0))
+    e = read(belief)
+    # BAR (wanted, issue 5): within 2 % after two anchored cycles; told 7.5 % too high
+    assert e.capacity_ah == pytest.approx(20.0, rel=0.02)
+    assert abs(e.capacity_ah - 20.0) <= 3.0 * e.capacity_sd_ah
 
 
 # --- partial cycles, both directions, on cells that are not the measured one
@@ -354,6 +414,83 @@ def test_in_partial_cycles_a_right_start_is_not_spoilt_by_volts():
         assert np.sqrt(np.mean((soc - truth) ** 2)) <= 0.04
 
 
+# --- not used, put away, drained unseen
+
+
+def gap(days):
+    return Interval(0.0, days * 86400.0, Tap())
+
+
+def test_three_weeks_put_away_lose_what_drains_unseen_and_the_band_says_so():
+    before = feed(begin(Battery(20.0, 4, 0.02, 0.002, 0.012, 0.02), Start(0.8, 0.01)), steady(13.2, 0.0, 60))
+    e = read(step(before, gap(21)))
+    # WORKED: 504 h at 12 mA standing (0.7 to 1.3 of it) and 2 mA inside make 7.06 Ah, 2 % of 20 Ah a month 0.28 Ah:
+    # 36.7 % of capacity; a quarter of the belief is flat, which pulls the median to the middle
+    assert e.likely == pytest.approx(0.8 - 0.367, abs=0.10)
+    assert e.high - e.low > 0.4
+    assert "21 days of that not measured" in e.rests_on
+
+
+def test_a_pack_of_which_no_drain_was_told_may_have_kept_or_lost_its_charge():
+    belief = feed(begin(Battery(20.0, 4, 0.02), Start(0.8, 0.01)), steady(13.2, 0.0, 60))
+    e = read(step(belief, gap(21)))
+    # WORKED: 1.3 Ah unseen; half the accounts know of no more, the others of up to 12.6 Ah
+    assert e.likely == pytest.approx(0.8 - 0.065, abs=0.03)
+    assert e.low < 0.25 and e.high < 0.95
+    a_day = read(step(belief, gap(1)))
+    assert a_day.high - a_day.low < e.high - e.low + 0.1 and a_day.soc == pytest.approx(0.8, abs=0.06)
+
+
+def test_what_drains_inside_the_pack_is_taken_off_while_measured_too():
+    battery = Battery(20.0, 4, 0.0, 0.005, 0.0, 0.03)
+    day = [Interval(k * 600.0, 600.0, Tap(charge_c=0.0)) for k in range(144 * 30)]
+    e = read(feed(begin(battery, Start(0.5, 0.01)), day))
+    # WORKED: 720 h at 5 mA make 3.6 Ah, 3 % a month 0.6 Ah, of 20 Ah: 21 %
+    assert e.soc == pytest.approx(0.5 - 0.21, abs=0.03)
+    assert e.charge_ah == 0.0
+
+
+def test_at_rest_the_other_taps_show_the_offset_of_the_counter():
+    def rest(offset_a):
+        tap = Tap(v=13.2, a=offset_a, charge_c=offset_a * 60.0)
+        return [Interval(k * 60.0, 60.0, tap, Tap(a=0.0), Tap(a=0.0)) for k in range(600)]
+
+    battery = Battery(20.0, 4, 0.0, 0.0, 0.0, 0.0)
+    plain, shown = (read(feed(begin(battery, Start(0.5, 0.01)), rest(a))) for a in (0.0, 0.018))
+    # WORKED: 18 mA for 10 h is 0.9 % of 20 Ah; a channel's offset has 10 mA, so a third of what is missing, less what
+    # 5 mA of doubt about the board's own draw leave: 18 x 100 / 325 = 5.5 mA, 0.28 %
+    assert shown.soc - plain.soc == pytest.approx(0.009 - 0.0028, abs=0.0012)
+    assert shown.charge_ah == pytest.approx(0.18, abs=1e-9)
+
+
+# --- other curves
+
+
+@pytest.mark.parametrize("curve", [LFP18650, PRADA2013], ids=lambda c: c.name)
+def test_a_curve_of_one_temperature_without_a_gap_serves(curve):
+    for series in (1, 4, 8, 16):
+        volts = series * float(ocv_v([0.5], curve, "discharge", 25.0)[0])
+        e = read(feed(begin(Battery(20.0, series), Start(), curve), steady(volts, 0.0, 1800, battery_c=10.0)))
+        assert e.low < 0.5 < e.high and e.high - e.low > 0.1
+
+
+def test_a_curve_that_lacks_the_charge_branch_is_taken_at_the_measured_cells_distance():
+    nothing = tuple(None for _ in LFP26650.soc)
+    half = replace(LFP26650, charge_v=(nothing,) * 3, name="half")
+    a, b = (
+        read(feed(begin(Battery(20.0), Start(), c), steady(13.2, 1.0, 1800, battery_c=25.0)))
+        for c in (half, with_gap(half))
+    )
+    assert (a.soc, a.low, a.high) == (b.soc, b.low, b.high)
+
+
+def test_a_saved_belief_of_another_curve_is_refused():
+    saved = to_dict(begin(Battery(20.0), Start(), PRADA2013))
+    assert from_dict(saved, PRADA2013).curve is PRADA2013
+    with pytest.raises(StoreError, match="another curve"):
+        from_dict(saved)
+
+
 # --- the same answer, always
 
 
@@ -374,7 +511,7 @@ def test_a_belief_saved_as_json_and_restored_continues_to_the_same_bits():
     assert read(belief).density.tobytes() == read(straight).density.tobytes()
 
 
-@pytest.mark.parametrize("damage", ["version", "core", "weights", "pending"])
+@pytest.mark.parametrize("damage", ["version", "core", "weights", "pending", "accounts", "errors", "curve"])
 def test_a_damaged_saved_belief_is_refused(damage):
     saved = to_dict(begin(Battery(20.0), Start()))
     if damage == "weights":

@@ -62,7 +62,7 @@ class Curve:
     @cached_property
     def digest(self) -> str:
         """Twelve hex digits that stand for the values, whatever the curve is called: what a saved belief is tied to."""
-        values = repr((self.soc, self.temps_c, self.discharge_v, self.charge_v))
+        values = repr((self.soc, self.temps_c, self.discharge_v, self.charge_v, self.usable_share))
         return hashlib.sha256(values.encode()).hexdigest()[:12]
 
 

@@ -65,13 +65,15 @@ _LOT_SHARES = (0.45, 0.35, 0.15, 0.05)
 _FACTORS = (1.0, 1.5, 4.0, 15.0)  # multiple of the curve's error
 # What an account of each lot may still be off all along, without volts or count that could show it
 _ASTRAY = (0.004, 0.010, 0.025, 0.010)
-_GAPS = ((0.88, 0.04), (0.95, 0.12))  # of the measured distance between branches: fits to the profiles gave 0.73 to 1.02
+# Of the measured distance between branches: fits to the profiles gave 0.73 to 1.02
+_GAPS = ((0.88, 0.04), (0.95, 0.12))
 # The second lot's features may lie where a cell has them that is fully charged at C/30 (`Curve.usable_share`), or not
 _STRETCH, _STRETCH_SD = 0.011, 0.012
 # Other published curves lie 8 to 29 mV per cell below the discharge branch of the measured cell (`cells.CURVES`)
 _OTHER_V, _OTHER_SD_V = -0.015, 0.018
 _SWING_SHARES = 0.5, 1.3  # of `Resistance.swing_soc`, least and most
 _SPLIT_BELOW = 0.35  # share of the accounts that still count, below which they are split
+_CAPACITY_FLOOR = 0.007  # no capacity is learnt better: the counter's gain has 0.5 %, the curve as much
 _FRESH = 16  # one in so many begins anew at a split
 _SCATTER = 0.97  # how much of its own place a split account keeps
 
@@ -90,6 +92,9 @@ _GAP_GROWS_PER_K = (73.0 / 54.0 - 1.0) / 10.0
 _NO_TEMP_V = 0.004  # added when the temperature is unknown (judgement)
 _STEP_SHARE = 0.05  # of the drop: the resistance is not a constant (judgement)
 _SLOW_SHARE = 0.2  # of the slow polarisation (judgement)
+# Above this the end of charging shows, which is no rest whatever is subtracted; what it means, the anchor says
+# (judgement)
+_TOP_V, _TOP_SHARE = 3.42, 0.5
 _LASTS_S = 1800.0  # how long such errors last (judgement)
 _PRIOR_R_SHARE = 0.6  # relative uncertainty of a resistance not yet learnt (judgement)
 _LEARNT_R_SHARE = 0.08  # and of a learnt one (judgement)
@@ -230,7 +235,7 @@ class _Core:
     absorbed_at: float  # net charge since when the volts were last near full; NaN: never
     anchor: Literal["full", "float", "empty", ""]
     anchors: int
-    moved_after: float  # of capacity, since the last anchor that counted
+    used: float  # of capacity, out since the last full charge that counted, or in since an emptying
     splits: int
 
 
@@ -374,7 +379,7 @@ def begin(battery: Battery, start: Start, curve: Curve = LFP26650) -> Belief:
         absorbed_at=math.nan,
         anchor="",
         anchors=0,
-        moved_after=math.inf,
+        used=math.inf,
         splits=0,
     )
     return Belief(battery, start, curve, core, _Pending())
@@ -441,7 +446,10 @@ def read(belief: Belief) -> Estimate:
         two_peaks=len(peaks) > 1,
         charge_ah=(core.charge_c + p.charge_c) / 3600.0,
         capacity_ah=capacity_ah,
-        capacity_sd_ah=math.sqrt(float(share @ (capacities_ah - capacity_ah) ** 2) / float(share.sum())),
+        capacity_sd_ah=math.hypot(
+            math.sqrt(float(share @ (capacities_ah - capacity_ah) ** 2) / float(share.sum())),
+            _CAPACITY_FLOOR * capacity_ah if battery.capacity_sd > 0.0 else 0.0,
+        ),
         resistance_ohm=battery.series * r25_ohm * LFP26650_RESISTANCE.factor(_within(at_c)) if learnt else None,
         rests_on=_rests_on(belief, soc, since_ah),
         narrows=_narrows(core, soc, high - low, len(peaks) > 1),
@@ -617,7 +625,7 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
     off_s, off_c = core.off_s + p.off_s, core.off_c + p.off_c
     if off_s > 3600.0:
         off_s, off_c = 3600.0, off_c * 3600.0 / off_s
-    accounts = core.accounts
+    accounts, first = core.accounts, _first_accounts(battery)
     unseen_ah = (battery.inside_a + battery.self_discharge_month * told_ah / 720.0) * hours
     unseen_ah += _offset_a(battery, off_s, off_c) * (p.t_s - p.blind_s) / 3600.0
     stored = p.blind_s > _STORED_S
@@ -628,7 +636,7 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
     swing = np.minimum(1.0, np.maximum(-1.0, accounts.swing + 2.0 * moved / accounts.swing_soc))
     if p.blind_s > 0.0 and not stored:
         forgot = 1.0 - math.exp(-p.blind_s / 3600.0)
-        swing += forgot * (_first_accounts(battery).swing - swing)
+        swing += forgot * (first.swing - swing)
     accounts = accounts._replace(swing=swing)
     weights, errors, place_bins = _shift(core, moved / _BIN)
     place = core.reached, (core.since_c + p.charge_c) / (3600.0 * told_ah)
@@ -643,9 +651,10 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
         lasting = (r_share * r_ohm * at_a) ** 2 + (_STEP_SHARE * r_ohm * root_a) ** 2 + doubt_v**2
         lasting += (_SLOW_SHARE * (abs(u1_mean) + abs(u2_mean))) ** 2
         lasting += (_COLD_V * max(0.0, 15.0 - at_c)) ** 2 + (0.0 if known_temp else _NO_TEMP_V**2)
-        noise_v2 = _NOISE_V**2 * _NOISE_S / p.v_s + lasting * max(1.0, 2.0 * _LASTS_S / p.v_s)
         answered_v = p.v_vs / p.v_s / battery.series - r_ohm * at_a
         rested_v = answered_v - u1_mean - u2_mean
+        lasting += (_TOP_SHARE * max(0.0, rested_v - _TOP_V)) ** 2
+        noise_v2 = _NOISE_V**2 * _NOISE_S / p.v_s + lasting * max(1.0, 2.0 * _LASTS_S / p.v_s)
         errors = _weigh(
             weights, errors, _table(belief.curve, round(at_c)), accounts, place_bins - 0.5 * moved / _BIN,
             answered_v - accounts.apart_v - accounts.slow * (u1_mean + u2_mean), noise_v2,
@@ -667,12 +676,10 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
         share = weights.sum(axis=1, dtype=np.float64)
         if share.sum() ** 2 / (share @ share) < _SPLIT_BELOW * share.size:
             splits += 1
-            weights, errors, place_bins, accounts = _split(
-                weights, errors, place_bins, accounts, _first_accounts(battery), splits
-            )
+            weights, errors, place_bins, accounts = _split(weights, errors, place_bins, accounts, first, splits)
 
     # Anchors
-    moved_after = core.moved_after + abs(counted)
+    used = core.used + max(0.0, counted if core.anchor == "empty" else -counted)
     absorbed_at = core.absorbed_at
     rate_c = p.v_charge_c / p.v_s / told_ah if p.v_s > 0.5 * p.t_s else math.nan
     cell_v = p.v_vs / p.v_s / battery.series if p.v_s > 0.5 * p.t_s else math.nan
@@ -692,16 +699,14 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
         anchor, float_s = "float", 0.0
     elif empty_s >= _EMPTY_DWELL_S:
         anchor, empty_s = "empty", 0.0
+    another = bool(anchor) and (used >= _USED or (anchor == "empty") != (core.anchor == "empty"))
     if anchor:
         middle, sd = {"full": (1.0, _FULL_SD), "float": (1.0, _FLOAT_SD), "empty": (_EMPTY_SOC, _EMPTY_SD)}[anchor]
-        weights, place_bins = _at_anchor(weights, place_bins, middle, sd, learn=core.anchor != "")
+        weights, place_bins = _at_anchor(weights, place_bins, middle, sd, learn=another and core.anchor != "")
         errors = _Errors.none(place_bins.size)
+    if another:
         splits += 1
-        weights, errors, place_bins, accounts = _split(
-                weights, errors, place_bins, accounts, _first_accounts(battery), splits
-            )
-    kind = ("full" if x == "float" else x for x in (anchor, core.anchor))
-    another = bool(anchor) and (moved_after >= _USED or next(kind) != next(kind))
+        weights, errors, place_bins, accounts = _split(weights, errors, place_bins, accounts, first, splits)
     return _Core(
         weights=weights,
         errors=errors,
@@ -732,7 +737,7 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
         absorbed_at=absorbed_at,
         anchor=anchor or core.anchor,
         anchors=core.anchors + another,
-        moved_after=0.0 if another else moved_after,
+        used=0.0 if another else used,
         splits=splits,
     )
 
@@ -867,6 +872,8 @@ def _split(
             values = getattr(accounts, name)
             middle = float(of @ values)
             sd = math.sqrt(float(of @ (values - middle) ** 2))
+            if name == "capacity":
+                sd = max(sd, _CAPACITY_FLOOR)
             about = _SCATTER * scattered[name] + (1.0 - _SCATTER) * middle + narrower * sd * scatter[:, by]
             scattered[name] = np.where(after, about, scattered[name])
     kept = kept._replace(**scattered)
@@ -876,7 +883,8 @@ def _split(
         swing=np.where(np.isin(np.arange(rows), anew), float(share @ accounts.swing), kept.swing),
         **{
             name: np.where(np.isin(np.arange(rows), anew), getattr(first, name), getattr(kept, name))
-            for name in ("swing_soc", "gap", "stretch", "apart_v", "slow", "factor", "standing_a")
+            for name in _Accounts._fields
+            if name != "swing"
         },
     )
     off, var, place_bins = errors.off[chosen], errors.var[chosen], place_bins[chosen]
