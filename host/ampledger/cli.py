@@ -25,7 +25,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from ampledger import __version__, wire
 from ampledger.core.model import Interval, Tap
@@ -42,18 +42,15 @@ _DEMO_AH = 6.0
 _FASTEST = 30.0
 
 
-def _share(text: str) -> float:
-    try:
-        value = float(text[:-1]) / 100 if text.endswith("%") else float(text)
-    except ValueError:
-        value = math.nan
-    if not 0.0 <= value <= 1.0:
-        raise argparse.ArgumentTypeError(f"{text!r} must be between 0 and 1, or 0% and 100%")
-    return value
+class _Parser(argparse.ArgumentParser):
+    """Says in one line what is wrong, instead of repeating all options before it."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {plain(message, 1000)}. `{self.prog} --help` tells more.\n")
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="ampledger",
         description="Where the power of a portable station comes from, how much is left, whether to stay on the air.",
         epilog="Without a command: live.",
@@ -80,14 +77,10 @@ def _parser() -> argparse.ArgumentParser:
         help="ask every serial port, not only those of boards we run on; opening a port can key a transmitter on it",
     )
     live.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
-    live.add_argument("--capacity-ah", type=float, help="the battery's capacity in ampere-hours")
-    live.add_argument("--series", type=int, help="cells in series (default 4)")
-    live.add_argument("--reserve-soc", type=_share, help="share of the charge not to be used (default 0.2)")
-    live.add_argument("--start-soc", type=_share, help="state of charge at the start, if known: 0.8 or 80%%")
-    live.add_argument("--start-sd", type=_share, help="how well it is known (standard deviation, default 0.05)")
 
     from ampledger import replay, settings
 
+    settings.add_battery(live, asked_each_time=False)
     settings.add_arguments(live)
     replay.add_arguments(sub.add_parser("replay", help="run a log through the same core as the live view"))
 
@@ -301,12 +294,11 @@ def _live(args: argparse.Namespace) -> int:
         )
     if args.demo_start is not None and not 0 <= args.demo_start < 86400:
         raise ConfigError(f"--demo-start must be seconds from 0 to a day, not {args.demo_start}.")
-    if args.start_sd is not None and args.start_soc is None:
-        raise ConfigError("--start-sd says how well --start-soc is known: give both or neither.")
     if not 0 <= args.port <= 65535:
         raise ConfigError(f"--port must be between 0 and 65535, not {args.port}; the board's port is --serial.")
     if args.serial == "":
         raise ConfigError("--serial needs the name of a port; leave it out to have boards found by asking.")
+    settings.check_told(args)
     settings.chosen(args)  # says what is wrong before anything is started
     port = _free_port(args.host, args.port)
     ports = _real_ports(args)
@@ -421,10 +413,12 @@ def _moment(text: str | None, name: str) -> float | None:
 def _one_board(store: Store, board: str | None) -> str:
     """The board or imported log that is meant."""
     names = [*store.devices(), *(f"log:{log['id']}" for log in store.logs())]
+    if not names:
+        raise ConfigError(f"{store.path} holds no records yet.")
     if board is None and len(names) == 1:
         return names[0]
     if board is None or board not in names:
-        raise ConfigError(f"Name one with --board; the file has {', '.join(names) or 'no records'}.")
+        raise ConfigError(f"Name one with --board; the file has {', '.join(names)}.")
     return board
 
 
@@ -572,7 +566,13 @@ def _health(args: argparse.Namespace) -> int:
     from ampledger import health_cli
     from ampledger.store import Store
 
-    with contextlib.closing(Store(args.data or _default_data(), look=True)) as store:
+    path = args.data or _default_data()
+    if args.data is None and not path.exists():
+        raise ConfigError(
+            "Nothing is recorded yet. Run `python3 host` with a board, or name a file with --data (a demo's records "
+            "are thrown away unless --data names a file)."
+        )
+    with contextlib.closing(Store(path, look=True)) as store:
         health_cli.run(store, _one_board(store, args.board), args.json)
     return 0
 

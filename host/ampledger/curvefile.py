@@ -47,7 +47,7 @@ _COLUMN_HELP = "expected soc, then discharge_v_25c and charge_v_25c with the tem
 
 def find_curve(name_or_path: str) -> Curve:
     """
-    A published curve by its name, or an operator's by the path of its file.
+    A published curve by its name, in any case, or an operator's by the path of its file.
 
     Raises
     ------
@@ -57,6 +57,8 @@ def find_curve(name_or_path: str) -> Curve:
     if name_or_path in CURVES:
         return CURVES[name_or_path]
     if not os.path.exists(name_or_path):
+        if name_or_path.lower() in CURVES:
+            return CURVES[name_or_path.lower()]
         near = difflib.get_close_matches(name_or_path.lower(), CURVES, 1)
         raise ConfigError(
             f"There is no curve {plain(name_or_path, 200)!r}: neither a file nor one of {', '.join(CURVES)}."

@@ -27,6 +27,7 @@ from ampledger.core.learn import Learnt, Run, learn_curve
 from ampledger.core.model import Battery, Interval
 from ampledger.curvefile import find_curve, read_curve, write_curve
 from ampledger.errors import ConfigError, plain
+from ampledger.health_cli import reckoned
 
 _SHOWN = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
 _WORDS = ("conditions", "accuracy", "source", "licence", "typed_in")
@@ -81,7 +82,7 @@ def _list(as_json: bool) -> None:
     for curve in CURVES.values():
         temps = ", ".join(f"{t:g}" for t in curve.temps_c)
         both = "one branch" if curve.discharge_v == curve.charge_v else "both branches"
-        print(f"{curve.name:10} {both} at {temps} degC{_apart_in_words(curve)}")
+        print(f"{curve.name:10} {both} at {temps} °C{_apart_in_words(curve)}")
         print(f"{'':10} {curve.source}")
     print("`ampledger curve show NAME` tells more. None of them is your pack: `ampledger curve learn` makes its own.")
 
@@ -96,14 +97,15 @@ def _apart(curve: Curve) -> dict[str, float | None]:
 
 
 def _apart_in_words(curve: Curve) -> str:
-    far = _apart(curve)
-    if curve.digest == LFP26650.digest or far["apart_mv"] is None:
+    mean, lowest, highest = _apart(curve).values()
+    if curve.digest == LFP26650.digest or mean is None or lowest is None or highest is None:
         return ""
-    side = "above" if far["apart_mv"] >= 0 else "below"
-    return (
-        f"; from 30 to 90 % on average {abs(far['apart_mv']):.0f} mV per cell {side} {LFP26650.name} "
-        f"({far['apart_lowest_mv']:+.0f} to {far['apart_highest_mv']:+.0f})"
-    )
+    if lowest < 0.0 < highest:
+        text = f"from {-lowest:.0f} mV per cell below to {highest:.0f} mV above"
+    else:
+        near, wide = sorted((abs(lowest), abs(highest)))
+        text = f"{near:.0f} to {wide:.0f} mV per cell {'above' if highest > 0.0 else 'below'}"
+    return f"; between 30 and 90 % it lies {text} {LFP26650.name}, on average {abs(mean):.0f} mV"
 
 
 def _ranges(curve: Curve) -> list[dict[str, Any]]:
@@ -124,9 +126,9 @@ def _show(curve: Curve, as_json: bool, whole: bool) -> None:
         said = asdict(curve) if whole else {key: getattr(curve, key) for key in ("name", *_WORDS)}
         print(json.dumps(said | {"digest": curve.digest, "branches": _ranges(curve)} | _apart(curve)))
         return
-    print(plain(f"{curve.name}: values {curve.digest}{_apart_in_words(curve)}"))
+    print(plain(f"{curve.name}: fingerprint {curve.digest}{_apart_in_words(curve)}"))
     for row in _ranges(curve):
-        line = f"{row['branch']:9} {row['temp_c']:5g} degC: "
+        line = f"{row['branch']:9} {row['temp_c']:5g} °C: "
         if row["readings"]:
             line += f"{row['readings']} readings, {100 * row['from_soc']:.0f} to {100 * row['to_soc']:.0f} % charge, "
             line += f"{row['lowest_v']:.3f} to {row['highest_v']:.3f} V per cell"
@@ -134,20 +136,20 @@ def _show(curve: Curve, as_json: bool, whole: bool) -> None:
             line += f"not measured; the estimate then takes the distance between the branches of {LFP26650.name}"
         print(line)
     for word in _WORDS:
-        print(plain(f"{word.replace('_', ' ')}: {getattr(curve, word)}", 3000))
+        print(plain(f"{word.replace('_', ' ')}: {getattr(curve, word)}".replace(" degC", " °C"), 3000))
     if whole:
         _table(curve)
 
 
 def _table(curve: Curve) -> None:
     columns = [(b, i) for i in range(len(curve.temps_c)) for b in ("discharge", "charge")]
-    print("charge   " + "  ".join(f"{b:>9} {curve.temps_c[i]:g} degC" for b, i in columns))
+    print("charge   " + "  ".join(f"{b:>9} {curve.temps_c[i]:g} °C" for b, i in columns))
     for soc in _SHOWN:
         cells = []
         for branch, index in columns:
             points, volts = measured(curve, "discharge" if branch == "discharge" else "charge", index)
             inside = points.size and points[0] <= soc <= points[-1]
-            width = len(f"{branch:>9} {curve.temps_c[index]:g} degC")
+            width = len(f"{branch:>9} {curve.temps_c[index]:g} °C")
             cells.append(f"{np.interp(soc, points, volts):{width}.4f}" if inside else f"{'-':>{width}}")
         print(f"{100 * soc:5.0f} %  " + "  ".join(cells))
 
@@ -173,6 +175,7 @@ def _learn(args: argparse.Namespace, stored: Stored) -> None:
         said |= {"runs": [asdict(run) for run in learnt.runs], "branches": _ranges(learnt.curve)}
         print(json.dumps(said | _apart(learnt.curve)))
         return
+    print(f"{reckoned(battery, assumed=False)}.")
     for one in learnt.runs:
         print(_run_in_words(one))
     _show(learnt.curve, False, whole=False)
@@ -186,7 +189,10 @@ def _learnt(
     capacity_ah = args.capacity_ah if args.capacity_ah is not None else told.get("capacity_ah")
     series = args.series if args.series is not None else told.get("series", 4)
     if capacity_ah is None:
-        raise ConfigError("Nobody has said which battery this is: give --capacity-ah, and --series if it isn't 4.")
+        raise ConfigError(
+            "Nobody has said which battery this is, and a curve learnt with an assumed one may be all wrong: "
+            "give --capacity-ah, and --series if it isn't 4."
+        )
     battery = Battery(float(capacity_ah), int(series))
     today = datetime.now(UTC).strftime("%Y-%m-%d")
     learnt = learn_curve(
@@ -206,6 +212,6 @@ def _run_in_words(run: Run) -> str:
     return (
         f"{run.way} {began or f'{run.start_s:.0f} s'}, {(run.end_s - run.start_s) / 3600:.1f} h at "
         f"C/{1 / max(run.rate_c, 1e-6):.0f}: {run.capacity_ah:.2f} Ah from full to empty, {run.readings} readings"
-        + ("" if run.temp_c is None else f" at {run.temp_c:.0f} degC")
+        + ("" if run.temp_c is None else f" at {run.temp_c:.0f} °C")
         + f", {1000 * run.drop_v:.1f} mV per cell taken off"
     )

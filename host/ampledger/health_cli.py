@@ -37,16 +37,20 @@ def run(store: Store, device: str, as_json: bool) -> None:
     Raises ConfigError for an imported log, StoreError when what was kept can't be read.
     """
     if device.startswith("log:"):
-        raise ConfigError("An imported log has no cycles: nothing is concluded from it. Name a board with --board.")
+        do = " Name a board with --board." if store.devices() else ""
+        raise ConfigError(f"An imported log has no cycles: nothing is concluded from it.{do}")
     cycles = [Cycle.from_dict(values) for values in store.cycles(device)]
     state = _state(store, device, cycles)
     if state is None:
         raise ConfigError(f"Nothing has been concluded of {device} yet: run `ampledger live`, or `ampledger rebuild`.")
     found = health.read(state, cycles)
+    assumed = store.get_state("settings") is None
     if as_json:
-        print(json.dumps({"board": device, **asdict(found), "all_cycles": [c.to_dict() for c in cycles]}))
+        battery = {"nominal_ah": state.battery.capacity_ah, "series": state.battery.series, "assumed": assumed}
+        said = {"board": device, "battery": battery, **asdict(found)}
+        print(json.dumps(said | {"all_cycles": [c.to_dict() for c in cycles]}))
         return
-    for line in [*_lines(found, state.battery), *_cycle_lines(cycles)]:
+    for line in [*_lines(found, state.battery, assumed), *_cycle_lines(cycles)]:
         print(plain(line, 1000))
 
 
@@ -60,8 +64,13 @@ def _state(store: Store, device: str, cycles: Sequence[Cycle]) -> State | None:
         return None if last is None else health.begin(Battery(last.nominal_ah, last.series))
 
 
-def _lines(h: Health, battery: Battery) -> list[str]:
-    lines = [f"The battery was told as {battery.capacity_ah:g} Ah. Ranges should hold the truth nine times in ten."]
+def reckoned(battery: Battery, assumed: bool) -> str:
+    """With which battery, and whether anybody said so; `curve learn` says it in the same words."""
+    return f"Reckoned with {battery.capacity_ah:g} Ah ({'assumed' if assumed else 'told'})"
+
+
+def _lines(h: Health, battery: Battery, assumed: bool) -> list[str]:
+    lines = [f"{reckoned(battery, assumed)}. Ranges should hold the truth nine times in ten."]
     lines.append("capacity    " + _figure(h.capacity_ah, "Ah at 25 °C", 1, h.capacity_rests))
     if h.here_ah is not None and h.here_c is not None and abs(h.here_c - 25.0) > 3.0:
         lines.append(f"            {_range(h.here_ah, 'Ah', 1)} at {h.here_c:.0f} °C, as at the last cycle's end")
@@ -72,7 +81,7 @@ def _lines(h: Health, battery: Battery) -> list[str]:
     lines.append("efficiency  " + _figure(share, "% of the charge comes back", 1, h.efficiency_rests))
     lines.append(
         f"cycles      {h.cycles} between full, empty and full; {h.full_cycles} of 80 % or deeper; "
-        f"{h.equivalent_cycles:.1f} times the told capacity drawn"
+        f"{h.equivalent_cycles:.1f} times the {'assumed' if assumed else 'told'} capacity drawn"
     )
     lines.append("trend       capacity: " + _trend(h.capacity_trend, h.capacity_trend_rests))
     lines.append("            resistance: " + _trend(h.resistance_trend, h.resistance_trend_rests))

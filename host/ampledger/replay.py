@@ -32,7 +32,6 @@ from ampledger.logfile import Log, read_log, whole_files
 
 _USABLE_COLUMNS = ("usable_ah", "usable_ah_low", "usable_ah_high", "usable_wh", "limited_by")
 ESTIMATE_COLUMNS = ("soc", "soc_low", "soc_high", "charge_ah", "source", "likely", *_USABLE_COLUMNS)
-LARGEST_AH = 10_000.0
 EXIT_WRONG_ARGUMENT = 2
 EXIT_FAILED = 1
 EXIT_STOPPED = 130
@@ -63,11 +62,7 @@ class Options:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add what `ampledger replay` understands to `parser`."""
     parser.add_argument("log", metavar="LOG", help="log file, .csv or .csv.gz (format: host/LOGFORMAT.md)")
-    parser.add_argument("--capacity-ah", type=float, required=True, metavar="AH", help="usable charge of the battery")
-    parser.add_argument("--series", type=int, default=4, metavar="N", help="cells in series, 1 to 16 (default 4)")
-    parser.add_argument("--start-soc", type=float, metavar="X", help="state of charge at the start, 0 to 1, if known")
-    parser.add_argument("--start-sd", type=float, metavar="X", help="its standard deviation (default 0.05)")
-    parser.add_argument("--reserve-soc", type=float, default=0.2, metavar="X", help="charge to keep (default 0.2)")
+    settings.add_battery(parser, asked_each_time=True)
     settings.add_arguments(parser)
     parser.add_argument("--out", required=True, metavar="EST.csv", help="estimates, one line per row of the log")
     parser.add_argument("--notices", metavar="N.jsonl", help="also write the notices, one JSON object per line")
@@ -120,19 +115,7 @@ def check_arguments(args: argparse.Namespace) -> Options:
     ConfigError
         The first argument that is wrong, what was expected, what to do.
     """
-    battery = Battery(capacity_ah=args.capacity_ah, series=args.series)
-    if not 0 < battery.capacity_ah <= LARGEST_AH:
-        raise ConfigError(f"--capacity-ah {args.capacity_ah:g}: expected ampere-hours above 0, up to {LARGEST_AH:g}.")
-    if not 1 <= battery.series <= 16:
-        raise ConfigError(f"--series {args.series}: expected 1 to 16 cells in series.")
-    if args.start_sd is not None and args.start_soc is None:
-        raise ConfigError("--start-sd says how sure --start-soc is; give both, or neither when the start is unknown.")
-    _check_fraction("--start-soc", args.start_soc)
-    _check_fraction("--reserve-soc", args.reserve_soc)
-    if args.reserve_soc == 1:
-        raise ConfigError("--reserve-soc 1: nothing would be left to use; expected below 1.")
-    if args.start_sd is not None and not 0 < args.start_sd <= 0.5:
-        raise ConfigError(f"--start-sd {args.start_sd:g}: expected above 0, up to 0.5; 0.005 is as good as certain.")
+    settings.check_told(args)
     start = Start(args.start_soc) if args.start_sd is None else Start(args.start_soc, args.start_sd)
     told = {"capacity_ah": args.capacity_ah, "series": args.series, "reserve_soc": args.reserve_soc}
     setup = settings.battery_told(told | settings.chosen(args))
@@ -140,12 +123,6 @@ def check_arguments(args: argparse.Namespace) -> Options:
     return Options(
         args.log, args.out, args.notices, setup.battery, start, args.reserve_soc, args.json, setup.station, setup.curve
     )
-
-
-def _check_fraction(name: str, value: float | None) -> None:
-    if value is not None and not 0 <= value <= 1:
-        hint = f" Did you mean {value / 100:g}?" if 1 < value <= 100 else ""
-        raise ConfigError(f"{name} {value:g}: expected a fraction from 0 (empty) to 1 (full).{hint}")
 
 
 def _check_targets(args: argparse.Namespace) -> None:
@@ -338,7 +315,7 @@ def _in_words(summary: dict[str, Any], options: Options) -> str:
         + (f"; rows without battery current: {summary['rows_unseen']}" if summary["rows_unseen"] else ""),
         f"At the end: {100 * summary['soc_low']:.0f} to {100 * summary['soc_high']:.0f} % charged "
         f"(best guess {100 * summary['soc']:.0f} %); counted since the start: {summary['charge_ah']:+.3f} Ah",
-        f"Still to be had: {summary['usable_ah_low']:.2f} to {summary['usable_ah_high']:.2f} Ah, most likely "
+        f"Still to be had: {summary['usable_ah_low']:.2f} to {summary['usable_ah_high']:.2f} Ah, middle "
         f"{summary['usable_ah']:.2f} Ah ({summary['usable_wh']:.1f} Wh). {summary['limited_why']}",
     ]
     for tap, words in _DIRECTIONS.items():

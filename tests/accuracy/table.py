@@ -19,9 +19,9 @@ Which bars stand where:
   with the branch unknown a reading at 50 % admits 29 to 70 %), so a small error there would be luck; its range must
   still hold the truth. A start 4 sd off ("20 % wrong, sd 5 %") has no bar for coverage there: what was told lies, and
   nothing that is measured contradicts it.
-- A pack told a curve that isn't its own ("stranger"): coverage and what follows a full charge, where counting has the
-  say. How soon volts correct a wrong start is not judged: curves of two makers lie 8 to 29 mV a cell apart, the
-  plateau's slope is 1 mV per percent.
+- A pack told a curve that isn't its own ("stranger"): coverage of its days. Its errors are printed without a bar: curves
+  of two makers lie 8 to 47 mV a cell apart, the plateau's slope is 1 mV per percent. (They were judged after a full
+  charge until 2026-11-30; what the estimator does then, 1 to 2 % RMSE and 3 % of capacity, is in the table.)
 - The invented cell's axis is that of `LFP26650` between C/30 full and empty, which an everyday full of the real cell
   falls 2 % short of (`Curve.usable_share`). It is told its own (`OWN`), as an operator's learnt curve would be.
 """
@@ -369,7 +369,7 @@ def middle_lines(group: str, runs: Sequence[Run], cold: bool, only_coverage: boo
     """
     Begun in the middle of use with each start.
 
-    only_coverage : no other bar stands; off_told : also not that for a start 4 sd off.
+    only_coverage : no other bar stands, and that for all starts together; off_told : also not that for a start 4 sd off.
     """
     lines = []
     for kind in STARTS:
@@ -379,10 +379,10 @@ def middle_lines(group: str, runs: Sequence[Run], cold: bool, only_coverage: boo
         later = [r.after(3600) for r in of]
         bar = (WRONG_COLD if cold else WRONG) if kind.startswith("20") and not only_coverage else None
         lines.append(_rmse_line(group, f"{kind}, from 1 h on", later, bar))
-        after = None if kind == FAR_OFF and off_told else COVERAGE
+        after = None if only_coverage or (kind == FAR_OFF and off_told) else COVERAGE
         lines.append(_coverage_line(group, f"{kind}, from 1 h on", later, after))
         # A start 4 sd wrong can't be covered at once: there the first hour has no bar
-        first = None if kind == FAR_OFF else COVERAGE
+        first = None if only_coverage or kind == FAR_OFF else COVERAGE
         lines.append(_coverage_line(group, f"{kind}, from the beginning", of, first))
         wide = [half_width(r, 3) for r in of if r.t_s[-1] >= 3 * 3600]
         if wide:
@@ -396,6 +396,9 @@ def middle_lines(group: str, runs: Sequence[Run], cold: bool, only_coverage: boo
             medians = tuple(x[k] for x in others)
             of_time = None if only_coverage else SETTLED
             lines.append(Line(group, text, hours[k], hours[-1], of_time, "h", len(of), medians))  # type: ignore
+    if only_coverage:  # few runs for each start: judged together
+        able = [r for r in runs if r.job.kind in STARTS and r.job.kind != FAR_OFF]
+        lines.append(_coverage_line(group, "every start but 4 sd off, from the beginning", able, COVERAGE))
     return lines
 
 
@@ -422,7 +425,9 @@ def stranger_lines(group: str, runs: Sequence[Run]) -> list[Line]:
 
 
 def days_lines(group: str, runs: Sequence[Run]) -> list[Line]:
-    """The station's days in one run from an unknown start: cold morning, anchors, capacity."""
+    """The station's days in one run from an unknown start: cold morning, anchors, capacity. Strangers: coverage only."""
+    own = runs[0].job.curve != TYPED_IN
+    after_full, most, capacity = (AFTER_FULL, AFTER_FULL_MOST, CAPACITY) if own else (None, None, None)
     marks = made(runs[0].job.key).marks
     after_1 = [r.between(marks["full 1"], marks["full 1"] + 10 * HOUR) for r in runs]
     after_3 = [r.between(marks["full 3"], 10**9) for r in runs]
@@ -434,11 +439,11 @@ def days_lines(group: str, runs: Sequence[Run]) -> list[Line]:
         _coverage_line(group, "all days, unknown start", runs, COVERAGE),
         _rmse_line(group, "cold morning", cold),
         _coverage_line(group, "cold morning", cold, COVERAGE),
-        _rmse_line(group, "10 h after the 1st full charge", after_1, AFTER_FULL),
-        _most_line(group, "10 h after the 1st full charge", after_1, AFTER_FULL_MOST),
-        _rmse_line(group, "10 h after the 3rd full charge", after_3, AFTER_FULL),
-        _most_line(group, "10 h after the 3rd full charge", after_3, AFTER_FULL_MOST),
-        Line(group, text, float(np.sqrt(np.mean(np.square(off)))), max(off), CAPACITY, runs=len(runs)),
+        _rmse_line(group, "10 h after the 1st full charge", after_1, after_full),
+        _most_line(group, "10 h after the 1st full charge", after_1, most),
+        _rmse_line(group, "10 h after the 3rd full charge", after_3, after_full),
+        _most_line(group, "10 h after the 3rd full charge", after_3, most),
+        Line(group, text, float(np.sqrt(np.mean(np.square(off)))), max(off), capacity, runs=len(runs)),
     ]
 
 
@@ -480,7 +485,7 @@ def measured_groups(quick: bool) -> list[Group]:
         if quick:
             told = (CAPACITIES[0], SENSORS[1]), (CAPACITIES[2], SENSORS[4])
             jobs = [j for j in full_jobs(key, 0, SENSORS) if (j.capacity, j.sensor) in told]
-            jobs += middle_jobs(key, range(0, last, 4 * HOUR), 3.2)
+            jobs += middle_jobs(key, range(0, last, 3 * HOUR), 3.2)
         else:
             jobs = full_jobs(key, 0, SENSORS) + middle_jobs(key, range(0, last, HOUR), 5.0)
         out.append(Group(f"measured cell, {temp_c} degC", jobs, _both(cold=temp_c < 15)))
@@ -668,9 +673,9 @@ Nor has coverage a bar where what was told lies 4 sd off and nothing measured ca
 def main(argv: list[str] | None = None) -> int:
     """Run all of it and print the table."""
     parser = argparse.ArgumentParser(prog="python3 tests accuracy", description=(__doc__ or "").split("\n\n")[0])
-    parser.add_argument("--quick", action="store_true")
-    parser.add_argument("--json", action="store_true")
-    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--quick", action="store_true", help="fewer beginnings and sensor errors, as in the suite: a minute")
+    parser.add_argument("--json", action="store_true", help="as one JSON object")
+    parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
     args = parser.parse_args(argv)
     began = time.monotonic()
     speed = speed_lines()

@@ -42,7 +42,7 @@ def launch(play: Any) -> Any:
 def browser_page(browser: Any, *, width: int = 1366, height: int = 768, scheme: str = "light", **more: Any) -> Any:
     """A page in a context of its own, in a time zone that is not UTC."""
     context = browser.new_context(
-        viewport={"width": width, "height": height}, color_scheme=scheme, timezone_id="America/Denver", **more
+        viewport={"width": width, "height": height}, color_scheme=scheme, **{"timezone_id": "America/Denver", **more}
     )
     return context.new_page()
 

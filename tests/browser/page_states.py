@@ -160,7 +160,7 @@ def surplus() -> dict[str, Any]:
         usable_wh=[28.6, 35.1, 41.7],
         radio_v=[12.8, 12.9, 13.0],
         key_a=3.6,
-        why="Ends at the reserve of 20 %; sending at 3.6 A the radio's volts would last to about 4 %.",
+        why="Ends at the reserve of 20 %; sending at peaks of 3.6 A the radio's volts would last to about 4 %.",
         rests_on="charge counted for 1 h 20 min from a start you gave as 62 ± 5 %",
         narrows="a full charge, or half an hour with the radio off",
         counted_ah=0.31,
@@ -215,7 +215,7 @@ def short_keyed() -> dict[str, Any]:
         usable_wh=[16.1, 22.2, 28.2],
         radio_v=[12.2, 12.3, 12.5],
         key_a=9.6,
-        why="Ends at the reserve of 20 %; sending at 9.6 A the radio's volts would last to about 9 %.",
+        why="Ends at the reserve of 20 %; sending at peaks of 9.6 A the radio's volts would last to about 9 %.",
         rests_on="charge counted for 1 h 13 min from a start you gave as 62 ± 5 %",
         narrows="a full charge, or half an hour with the radio off",
         counted_ah=-0.78,
@@ -354,7 +354,7 @@ def cold_radio() -> dict[str, Any]:
         limited_by="radio volts",
         stop=0.47,
         radio_v=[11.5, 11.8, 12.1],
-        why="Ends sending at 9.6 A: the radio's plug falls below 11.7 V at about 47 %. "
+        why="Ends sending at peaks of 9.6 A: the radio's plug falls below 11.7 V at about 47 %. "
         "The sun is taken as it is, 0.8 A. Nothing was measured below 5 °C: the pack may give less than this.",
     )
     snap["sentence"]["detail"] = (

@@ -45,7 +45,7 @@ def test_the_demo_says_what_it_is_and_where_the_power_comes_from(demo: str, open
     expect(page.locator("#freshness")).to_contain_text("Live")
     # Minutes after the operator began to send, the draw is higher than the input, and the page says so.
     expect(page.get_by_role("heading", level=1)).to_contain_text("out of the battery", timeout=60_000)
-    expect(page.locator(".tone-word")).to_have_text("Short", timeout=60_000)
+    expect(page.locator(".tone-word")).to_have_text("Drawing down", timeout=60_000)
     expect(page.locator("#notices")).to_contain_text("draw is higher than the input", timeout=60_000)
     expect(page.locator("#charge-range")).to_contain_text(re.compile(r"\d+ to \d+\s%\sfull"))
     expect(page.locator("#trend-picture[data-points]")).to_be_visible()

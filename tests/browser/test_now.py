@@ -46,7 +46,7 @@ def test_verdict_is_said_in_words_shape_and_sentence(open_page: Open, name: str)
         seen = open_page(address)
         expect(seen.page.get_by_role("heading", level=1)).to_have_text(snap["sentence"]["text"])
         expect(seen.page.locator("#detail")).to_have_text(snap["sentence"]["detail"])
-        words = {"surplus": "Surplus", "even": "About even", "short": "Short", "act": "Act now"}
+        words = {"surplus": "Surplus", "even": "About even", "short": "Drawing down", "act": "Act now"}
         expect(seen.page.locator(".tone-word")).to_have_text(words[snap["sentence"]["tone"]])
         assert seen.console == []
 
@@ -334,8 +334,8 @@ def test_charge_is_a_range_with_its_grounds(open_page: Open) -> None:
     with running(FakeSource(states.battery_only())) as address:
         page = open_page(address).page
         part = page.locator("#charge")
-        expect(part).to_contain_text("27 to 71 % full")
-        expect(part).to_contain_text("0.4 to 3.1 Ah (most likely 1.4 Ah), 5 to 40 Wh, above the reserve")
+        expect(part).to_contain_text("27 to 71 % full · 9 chances in 10")
+        expect(part).to_contain_text("0.4 to 3.1 Ah (middle 1.4 Ah), 5 to 40 Wh, above the reserve")
         expect(part).to_contain_text("volts at rest only")
         expect(part).to_contain_text("not a protection device")
         expect(part).to_contain_text("Reckoned with6 Ah, 4 cells in series, curve lfp26650; 30 mΩ to a radio")
@@ -365,20 +365,22 @@ def test_where_the_radios_volts_end_first_it_is_said_drawn_and_reasoned(open_pag
     source = FakeSource(states.short_keyed())
     with running(source) as address:
         part = open_page(address).page.locator("#charge")
-        expect(part).to_contain_text("1.3 to 2.2 Ah (most likely 1.7 Ah), 16 to 28 Wh, above the reserve")
-        expect(part).to_contain_text("At the radio, keyed12.2 to 12.5 V at 9.6 A; it needs 11.7 V")
+        expect(part).to_contain_text("1.3 to 2.2 Ah (middle 1.7 Ah), 16 to 28 Wh, above the reserve")
+        expect(part).to_contain_text("At the radio, keyed12.2 to 12.5 V at peaks of 9.6 A; it needs 11.7 V")
         expect(part.locator("line.fence:not([display])")).to_have_count(1)
         source.put(states.cold_radio())
-        expect(part).to_contain_text("0.0 to 1.3 Ah (most likely 0.5 Ah), 0.0 to 16.1 Wh, before the radio’s volts run")
-        expect(part).to_contain_text("11.5 to 12.1 V at 9.6 A; it needs 11.7 V")
-        expect(part).to_contain_text("Radio’s volts run out, as it goes now23:30 to 00:35 UTC")
-        expect(part).to_contain_text("What ends itEnds sending at 9.6 A")
+        expect(part).to_contain_text("0.0 to 1.3 Ah (middle 0.5 Ah), 0.0 to 16.1 Wh, before the radio’s volts run")
+        expect(part).to_contain_text("11.5 to 12.1 V at peaks of 9.6 A; it needs 11.7 V")
+        expect(part).to_contain_text("Radio’s volts run out, as it goes nownow, or by 00:35 UTC, 18:35 local at the latest")
+        expect(part).to_contain_text("What ends itEnds sending at peaks of 9.6 A")
         expect(part.locator("line.fence:not([display])")).to_have_count(2)
         expect(part).to_contain_text("radio’s volts end at 47 %")
+        expect(part.locator(".fence-text").last).to_have_text("radio’s volts end at 47 %")
         snap = states.cold_radio()
         snap["charge"].update(usable_ah=[0.0, 0.0, 0.0], usable_wh=[0.0, 0.0, 0.0])
         source.put(snap)
         expect(part).to_contain_text("Still to be hadnothing: keyed, the radio gets too few volts")
+        expect(part.locator(".fence-text").last).to_have_text("radio’s volts: too low now")
         snap["charge"].update(key_a=None, radio_v=None)
         source.put(snap)
         expect(part).to_contain_text("nothing has been sent yet; it needs 11.7 V")
@@ -402,6 +404,79 @@ def test_time_of_the_reserve_is_a_span_on_both_clocks_and_says_nothing_twice(ope
         snap["outlook"].update(early_s=states.SCENE_S + 216_000, late_s=states.SCENE_S + 345_600)
         source.put(snap)
         expect(words).to_contain_text(re.compile("in 2.5.days to 4.0.days"))
+
+
+def test_an_end_that_is_reached_already_has_no_time(open_page: Open) -> None:
+    snap = states.short_keyed()
+    snap["outlook"].update(text=snap["sentence"]["detail"], early_s=states.SCENE_S, late_s=states.SCENE_S + 20)
+    source = FakeSource(snap)
+    with running(source) as address:
+        words = open_page(address).page.locator("#charge-words")
+        expect(words).to_contain_text("Reserve reached, as it goes nowalready reached")
+        expect(words).not_to_contain_text("23:30")
+        snap["outlook"]["late_s"] = None
+        source.put(snap)
+        expect(words).to_contain_text("as it goes nownow, or later")
+
+
+def test_a_computer_on_utc_has_each_time_once(open_page: Open) -> None:
+    snap = states.short_keyed()
+    snap["outlook"]["text"] = snap["sentence"]["detail"]
+    with running(FakeSource(snap)) as address:
+        page = open_page(address, timezone_id="UTC").page
+        expect(page.locator("#charge-words")).to_contain_text("as it goes now00:35 to 01:40 UTC")
+        expect(page.locator("#charge-words")).not_to_contain_text("local")
+        expect(page.locator(".freshness .seen")).to_have_text("23:30:00 UTC")
+
+
+def test_what_was_counted_is_said_once(open_page: Open) -> None:
+    snap = states.short_keyed()
+    source = FakeSource(snap)
+    with running(source) as address:
+        words = open_page(address).page.locator("#charge-words")
+        expect(words).to_contain_text("Counted since the start: 0.78 Ah net out")
+        snap["charge"]["rests_on"] = "full charge 2 h ago and 0.78 Ah counted out since"
+        source.put(snap)
+        expect(words).to_contain_text("0.78 Ah counted out since")
+        expect(words).not_to_contain_text("Counted since the start")
+
+
+def test_the_load_is_called_keyed_only_while_the_key_is_down(open_page: Open) -> None:
+    snap = states.short_keyed()
+    source = FakeSource(snap)
+    with running(source) as address:
+        picture = open_page(address).page.locator("#balance-picture")
+        expect(picture).to_contain_text("drawn by the load, keyed")
+        expect(picture).to_contain_text("keyed, mean ")
+        snap["load"].update(a=snap["cycle"]["receive_a"], a_max=snap["cycle"]["receive_a"])  # a pause within an over
+        source.put(snap)
+        expect(picture).not_to_contain_text("drawn by the load, keyed")
+
+
+def test_the_second_fence_stands_clear_of_the_reserves_name(open_page: Open) -> None:
+    snap = states.cold_radio()
+    snap["charge"]["stop"] = 0.22
+    with running(FakeSource(snap)) as address:
+        page = open_page(address, width=390, height=844).page
+        fence = page.locator("#charge line.fence:not([display])").nth(1)
+        expect(fence).to_be_visible()
+        name = page.locator("#charge .fence-text").first.bounding_box()
+        line = fence.bounding_box()
+        assert name and line
+        apart = line["x"] > name["x"] + name["width"] or line["y"] >= name["y"] + name["height"] - 1
+        assert apart, (name, line)
+
+
+def test_figures_of_the_bars_keep_a_gap_in_every_width(open_page: Open) -> None:
+    snap = states.short_keyed()
+    snap["solar"]["a"], snap["load"]["a"], snap["battery"]["a"] = 1.04, 3.21, -2.17
+    with running(FakeSource(snap)) as address:
+        page = open_page(address).page
+        for width in (390, 1024, 1280, 1366):
+            page.set_viewport_size({"width": width, "height": 800})
+            page.wait_for_timeout(300)
+            one, two = (page.locator(f"#balance .side .figure:text('{t}')").bounding_box() for t in ("1.04", "2.17"))
+            assert one and two and two["x"] - one["x"] - one["width"] >= 8, (width, one, two)
 
 
 def test_stale_readings_become_dashes_with_the_time_they_were_seen(open_page: Open) -> None:
@@ -461,7 +536,7 @@ def test_a_demo_is_marked_with_the_interpreter_that_runs_the_firmware(open_page:
     source = FakeSource(states.surplus())
     with running(source) as address:
         page = open_page(address).page
-        expect(page.locator("#demo")).to_have_text(re.compile(r"Demo.*invented.*MicroPython 1\.29"))
+        expect(page.locator("#demo")).to_have_text(re.compile(r"^Demo(?!.*Demo).*invented.*MicroPython 1\.29"))
         source.put(states.battery_only())
         expect(page.locator("#demo")).to_be_hidden()
 
@@ -472,7 +547,7 @@ def test_notices_carry_severity_as_a_word_and_what_to_do(open_page: Open) -> Non
         first = page.locator(".notice").first
         expect(first.locator(".kind")).to_have_text("Act now")
         expect(first).to_contain_text("Stop sending. Switch the radio off")
-        expect(page.locator("#open-notices")).to_have_text("Open notices: 1 act now, 1 warning")
+        expect(page.locator("#open-notices")).to_have_text("Open notices: 1 to act on, 1 warning")
         shapes = [mark.get_attribute("d") for mark in page.locator(".notice h3 path").all()]
         assert len(set(shapes)) == len(shapes) == 2
         expect(page.locator("#link-panel pre")).to_contain_text("OSError: [Errno 5] EIO")
@@ -500,10 +575,10 @@ def test_screen_readers_hear_a_changed_verdict_but_not_a_changed_figure(open_pag
     with running(source) as address:
         page = open_page(address).page
         spoken = page.locator("#spoken-verdict")
-        expect(spoken).to_have_text("Short: The battery gives 0.78 A.")
+        expect(spoken).to_have_text("Drawing down: The battery gives 0.78 A.")
         source.put(second)
         expect(page.get_by_role("heading", level=1)).to_have_text("The battery gives 0.81 A.")
-        expect(spoken).to_have_text("Short: The battery gives 0.78 A.")
+        expect(spoken).to_have_text("Drawing down: The battery gives 0.78 A.")
         source.put(states.act_now())
         expect(spoken).to_have_text("Act now: Stop sending: the reserve is reached.")
         expect(page.locator("#spoken-notices")).to_contain_text("The reserve is reached")

@@ -81,8 +81,28 @@ def test_how_well_a_start_is_known_without_a_start(capsys: pytest.CaptureFixture
 
 @pytest.mark.parametrize("value", ["1.5", "-0.1", "120%", "half", "nan", "inf", "%", "80"])
 def test_a_share_beyond_zero_to_one(capsys: pytest.CaptureFixture[str], value: str) -> None:
-    for option in ("--start-soc", "--reserve-soc", "--start-sd"):
-        assert "between 0 and 1" in refused(capsys, "live", f"{option}={value}")
+    for option in ("--start-soc", "--reserve-soc"):
+        said = refused(capsys, "live", f"{option}={value}")
+        assert "expected 0 (empty) to 1 (full), or 0% to 100%" in said and said.count("\n") == 1
+        assert ("Did you mean 80%?" in said) == (value == "80")
+    assert "--start-sd" in refused(capsys, "live", "--start-soc=0.5", f"--start-sd={value}")
+
+
+@pytest.mark.parametrize("command", [("live",), ("replay", "log.csv", "--out", "e.csv")])
+@pytest.mark.parametrize(
+    ("option", "value", "expected"),
+    [
+        ("--capacity-ah", "20Ah", "expected ampere-hours, such as 20"),
+        ("--radio-min-v", "abc", "expected 0 to 60 V (0: no limit); 11.7 is usual"),
+        ("--lead-ohm", "30m", "expected ohms, such as 0.03"),
+        ("--standing-ma", "x", "expected milliamps, such as 12"),
+    ],
+)
+def test_what_is_no_number_is_refused_in_one_line_that_says_what_is_expected(
+    capsys: pytest.CaptureFixture[str], command: tuple[str, ...], option: str, value: str, expected: str
+) -> None:
+    said = refused(capsys, *command, "--capacity-ah", "20", option, value)
+    assert option in said and repr(value) in said and expected in said and said.count("\n") == 1
 
 
 @pytest.mark.parametrize("value", ["0", "-1", "nan", "inf"])

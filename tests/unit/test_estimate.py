@@ -103,6 +103,10 @@ def scored(belief, rows):
     return belief, np.array(out).T
 
 
+def gap(days):
+    return Interval(0.0, days * 86400.0, Tap())
+
+
 # --- refusing
 
 
@@ -264,7 +268,7 @@ def test_a_pack_at_the_knee_is_known_to_be_nearly_empty_within_minutes():
 def test_a_start_far_from_what_volts_show_is_given_up():
     e = read(feed(begin(Battery(20.0), Start(0.9, 0.05)), steady(12.3, -0.1, 3600, battery_c=25.0)))
     assert e.high < 0.25
-    assert "against the start 90 ± 5 %" in e.rests_on
+    assert "against the start 90 % as told, give or take 8 %" in e.rests_on  # WORKED: 1.645 x 5 %
 
 
 def test_the_same_cells_in_another_number_in_series_give_the_same_figure():
@@ -289,7 +293,7 @@ def test_two_separate_heaps_are_called_two_peaks_and_one_is_not():
     at = [round((soc - inside._FIRST) / inside._BIN) for soc in (0.3, 0.7)]
     heaps[:, at[0]], heaps[:, at[1]] = 0.6, 0.4
     e = read(replace(belief, core=replace(belief.core, weights=heaps / heaps.sum())))
-    assert e.two_peaks and "peaks" in e.narrows
+    assert e.two_peaks and "tells the two answers apart" in e.narrows
     # WORKED: where the heaps were put and what was put there; spread by what a count from no anchor may be astray
     assert [(p.soc, p.share) for p in e.peaks] == [
         (pytest.approx(0.3, abs=0.006), pytest.approx(0.6, abs=0.005)),
@@ -348,7 +352,8 @@ def test_after_a_full_charge_the_figure_stays_within_a_percent_with_a_capacity_f
 def test_a_full_charge_counts_once_until_the_pack_has_been_used():
     belief = begin(Battery(20.0), Start(0.9))
     counts = []
-    out, back = steady(13.0, -4.0, 600, battery_c=25.0), steady(13.6, 4.0, 600, battery_c=25.0)  # WORKED: 3.3 % of 20 Ah
+    # WORKED: 10 min at 4 A are 3.3 % of 20 Ah
+    out, back = steady(13.0, -4.0, 600, battery_c=25.0), steady(13.6, 4.0, 600, battery_c=25.0)
     for rows in (tail(14.4, 0.5, 620), tail(14.4, 0.3, 1300), out, back, tail(14.4, 0.5, 620)):
         belief = feed(belief, rows)
         counts.append((read(belief).anchor, read(belief).anchors))
@@ -356,13 +361,72 @@ def test_a_full_charge_counts_once_until_the_pack_has_been_used():
     assert read(belief).since_anchor_s <= 40.0
 
 
+def test_a_pack_that_was_switched_off_for_two_minutes_is_not_empty():
+    on, off = steady(13.2, -0.5, 3600, battery_c=25.0), [Interval(0.0, 120.0, Tap(v=0.02, a=0.0, charge_c=0.0))]
+    before = feed(begin(Battery(20.0), Start(0.8)), on)
+    e = read(feed(before, off + on[:30]))
+    assert e.anchor == "" and e.soc == pytest.approx(read(before).soc, abs=0.02)
+
+
+def test_told_eight_cells_where_there_are_four_the_volts_say_nothing():
+    e = read(feed(begin(Battery(20.0, 8), Start()), steady(13.2, -0.5, 3600, battery_c=25.0)))
+    assert e.anchor == "" and e.high - e.low > 0.8
+
+
+def test_a_charge_that_ends_early_and_a_rest_after_it_are_not_held_full():
+    rows = steady(14.1, 6.0, 600, battery_c=0.0) + steady(13.7, 0.0, 3600, battery_c=0.0)
+    assert read(feed(begin(Battery(20.0), Start(0.7, 0.05)), rows)).anchor == ""
+
+
+def test_standing_draw_told_later_counts_from_then_on():
+    saved = to_dict(begin(Battery(20.0), Start(0.8, 0.01)))
+    saved["battery"]["standing_a"] = 0.02
+    e = read(step(from_dict(saved), gap(14)))
+    # WORKED: 336 h at 20 mA and 2 mA make 7.4 Ah, and 0.19 Ah of itself: 38 % of 20 Ah
+    assert e.likely == pytest.approx(0.8 - 0.38, abs=0.12)
+
+
+def test_a_box_that_has_no_standing_draw_can_be_told_so():
+    none, unknown = (read(step(begin(Battery(20.0, standing_a=a), Start(0.8, 0.01)), gap(21))) for a in (0.0, None))
+    assert none.low > unknown.low and none.soc > 0.7
+
+
+def test_holes_of_a_little_more_and_less_than_hours_do_not_differ_much():
+    belief = begin(Battery(20.0), Start(1.0, 0.01))
+    lows = [read(step(belief, Interval(0.0, h * 3600.0, Tap()))).soc for h in np.arange(1.0, 12.0, 0.25)]
+    assert np.abs(np.diff(lows)).max() < 0.06
+
+
+def test_a_constant_offset_of_the_counter_stays_inside_the_band_for_a_week():
+    battery = Battery(20.0, 4, 0.02, 0.0, 0.0, 0.0)
+    for offset_a in (0.01, -0.01):
+        counted = Tap(charge_c=(-0.05 + offset_a) * 3600.0)
+        e = read(feed(begin(battery, Start(0.9, 0.01)), [Interval(k * 3600.0, 3600.0, counted) for k in range(168)]))
+        # WORKED: 168 h at 50 mA take 8.4 of 20 Ah out: 48 % is left
+        assert e.low < 0.48 < e.high
+
+
+@pytest.mark.parametrize("readings", [0, 1])
+def test_a_curve_with_less_than_two_readings_is_refused_in_words(readings):
+    few = tuple(3.3 if k < readings else None for k in range(len(LFP26650.soc)))
+    bad = replace(LFP26650, discharge_v=(few,) * 3, charge_v=(few,) * 3)
+    with pytest.raises(ConfigError, match="fewer than two readings"):
+        begin(Battery(20.0), Start(), bad)
+
+
+def test_a_charge_is_not_advised_below_five_degrees():
+    cold = read(feed(begin(Battery(20.0), Start()), steady(13.0, -0.2, 1800, battery_c=-2.0)))
+    assert "once the battery is above 5 °C" in cold.narrows
+    assert "once" not in read(feed(begin(Battery(20.0), Start()), steady(13.0, -0.2, 1800, battery_c=20.0))).narrows
+
+
 def test_held_at_float_after_a_charge_is_full_and_without_one_it_is_only_high_volts():
     hold = tail(13.6, 0.05, 1500)
-    seen = read(feed(begin(Battery(20.0), Start(0.6, 0.05)), tail(14.2, 2.0, 300) + hold))
+    seen = read(feed(begin(Battery(20.0), Start(0.6, 0.05)), tail(14.2, 1.8, 300) + hold))
     assert seen.rests_on.startswith("held full by the controller") and seen.anchor == "full" and seen.soc > 0.98
     assert read(feed(begin(Battery(20.0), Start(0.6, 0.05)), hold)).anchor == ""
     # Not held: the load has taken 4 % since
-    used = tail(14.2, 2.0, 300) + steady(13.2, -4.0, 720, battery_c=25.0) + hold
+    used = tail(14.2, 1.8, 300) + steady(13.2, -4.0, 720, battery_c=25.0) + hold
     assert read(feed(begin(Battery(20.0), Start(0.6, 0.05)), used)).anchor == ""
 
 
@@ -379,7 +443,7 @@ def test_between_a_full_charge_and_empty_the_capacity_is_learnt():
     belief = begin(Battery(21.5, 4, 0.08), Start(None), OWN)
     for _ in range(2):
         belief, _ = scored(belief, charge_to_full(plant))
-        belief, _ = scored(belief, station(plant, 19.0 * plant.soc / 4.0 + 1.0, -2.0))
+        belief, _ = scored(belief, station(plant, 9.0, -2.0))
     e = read(belief)
     # BAR (wanted, issue 5): within 2 % after two anchored cycles; told 7.5 % too high
     assert e.capacity_ah == pytest.approx(20.0, rel=0.02)
@@ -417,10 +481,6 @@ def test_in_partial_cycles_a_right_start_is_not_spoilt_by_volts():
 # --- not used, put away, drained unseen
 
 
-def gap(days):
-    return Interval(0.0, days * 86400.0, Tap())
-
-
 def test_three_weeks_put_away_lose_what_drains_unseen_and_the_band_says_so():
     before = feed(begin(Battery(20.0, 4, 0.02, 0.002, 0.012, 0.02), Start(0.8, 0.01)), steady(13.2, 0.0, 60))
     e = read(step(before, gap(21)))
@@ -452,7 +512,7 @@ def test_what_drains_inside_the_pack_is_taken_off_while_measured_too():
 
 def test_at_rest_the_other_taps_show_the_offset_of_the_counter():
     def rest(offset_a):
-        tap = Tap(v=13.2, a=offset_a, charge_c=offset_a * 60.0)
+        tap = Tap(a=offset_a, charge_c=offset_a * 60.0)
         return [Interval(k * 60.0, 60.0, tap, Tap(a=0.0), Tap(a=0.0)) for k in range(600)]
 
     battery = Battery(20.0, 4, 0.0, 0.0, 0.0, 0.0)

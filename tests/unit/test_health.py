@@ -11,6 +11,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from accuracy.plants import Invented, Log
+from accuracy.traces import PACK_AH, Sensor, seen_by
 from ampledger.core import estimate, health
 from ampledger.core.cells import LFP26650, LFP26650_RESISTANCE, measured
 from ampledger.core.engine import Engine
@@ -160,7 +162,8 @@ def test_with_nothing_yet_nothing_is_claimed_and_it_says_what_would_give_it() ->
     h = read([])
     assert h.capacity_ah is h.here_ah is h.resistance_ohm is h.efficiency is None
     assert h.capacity_trend is h.resistance_trend is None
-    assert "charge to full twice" in h.capacity_rests and "charge to full twice" in h.efficiency_rests
+    assert "charge to full with the board running, then use it until it is empty once" in h.capacity_rests
+    assert "charge to full twice with the board running, and use most of the charge in between" in h.efficiency_rests
     assert "transmitting" in h.resistance_rests and h.suspicions == () and h.cycles == 0 and h.equivalent_cycles == 0.0
 
 
@@ -218,6 +221,14 @@ def test_without_such_a_run_the_estimators_own_belief_counts_once_it_has_learnt(
     assert read([cycle(to_anchor="full")]).capacity_ah is None  # 1 Ah of 20 is what was told beforehand
     h = read([cycle(to_anchor="full", capacity_ah=18.9, capacity_sd_ah=0.3, rests_on="full charge")])
     assert h.capacity_ah is not None and "full charge" in h.capacity_rests
+    assert "no run between full and empty has counted it yet" in h.capacity_rests
+    assert "use it until it is empty once" in h.capacity_rests
+    old = cycle(T0 - YEAR_S, direct_ah=19.5, direct_sd=0.05)
+    h = read([old, cycle(to_anchor="full", capacity_ah=18.9, capacity_sd_ah=0.3, rests_on="full charge")])
+    assert h.capacity_ah is not None and h.capacity_ah.value == pytest.approx(18.9)
+    assert "for half a year no run between full and empty has counted it: charge to full" in h.capacity_rests
+    h = read([cycle(to_anchor="full", capacity_ah=18.9, capacity_sd_ah=0.3, rests_on="full charge")])
+    assert h.capacity_ah is not None
     assert h.capacity_ah.value == pytest.approx(18.9)
     # WORKED: 0.3 of 18.9 is 1.587 %, with 0.5 % gain 1.664 %.
     assert math.log(h.capacity_ah.high / 18.9) == pytest.approx(1.645 * 0.01664, rel=1e-3)
@@ -264,6 +275,44 @@ def test_a_gain_error_cancels_in_the_efficiency() -> None:
     one, other = read(runs).efficiency, read(scaled).efficiency
     # 1e-4: the offset's own prior does not scale along.
     assert one is not None and other is not None and one.value == pytest.approx(other.value, abs=1e-4)
+
+
+def by_way_of_empty(later_s: float = 0.0, **more: Any) -> list[Cycle]:
+    """Full to empty in 8 h, and back to full in 4 h."""
+    down = cycle(T0, start_s=T0 - 28_800.0, in_ah=1.0, out_ah=18.5, leak_ah=0.02)
+    up = cycle(T0 + 14_400.0 + later_s, start_s=T0 + later_s, from_anchor="empty", to_anchor="full", in_ah=17.9,
+               out_ah=0.211, depth_ah=0.1, leak_ah=0.01)  # fmt: skip
+    return [down, dataclasses.replace(up, **more)]
+
+
+@pytest.mark.parametrize("later_s", [0.0, 30.0])
+def test_from_full_to_full_by_way_of_empty_is_one_run_for_the_efficiency(later_s: float) -> None:
+    h = read(by_way_of_empty(later_s))
+    # WORKED: 18.9 Ah in, 18.711 Ah out and 0.03 Ah leaked: 0.159 of 18.9 did not come back, 0.8413 %.
+    assert h.efficiency is not None and h.efficiency.value == pytest.approx(1.0 - 0.159 / 18.9, abs=1e-6)
+    # WORKED: as from full to full at once in 12 h: sqrt(0.1697^2 + 0.12^2) / 18.9 = 1.0997 %, times 1.645.
+    assert h.efficiency.high - h.efficiency.value == pytest.approx(0.01809, abs=2e-5)
+    assert "one run from full to full, 18.9 Ah in" in h.efficiency_rests and h.cycles == 2
+
+
+def test_advice_that_is_followed_gives_the_figure_also_when_it_was_emptied_each_time() -> None:
+    runs = [dataclasses.replace(c, start_s=c.start_s + k * 43_200.0, end_s=c.end_s + k * 43_200.0)
+            for k in range(2) for c in by_way_of_empty()]  # fmt: skip
+    assert "2 runs from full to full, 37.8 Ah in" in read(runs).efficiency_rests
+    # Charged a little and emptied again before it was charged to full: still one run.
+    down, up = by_way_of_empty(3600.0)
+    again = dataclasses.replace(up, start_s=T0, end_s=T0 + 3600.0, to_anchor="empty", in_ah=2.0, out_ah=2.0)
+    assert "one run from full to full, 20.9 Ah in" in read([up, again, down]).efficiency_rests
+
+
+@pytest.mark.parametrize("cycles", [
+    by_way_of_empty()[:1], by_way_of_empty()[1:], by_way_of_empty(3600.0), by_way_of_empty(unmeasured_s=1800.0),
+    by_way_of_empty(unmeasured_s=14_400.0), by_way_of_empty(from_anchor=""),
+])  # fmt: skip
+def test_halves_that_do_not_follow_each_other_or_miss_much_are_no_run(cycles: list[Cycle]) -> None:
+    # WORKED: of 18.111 Ah in four hours, half an hour of which was missed, 2.6 Ah may be missing; 0.6 Ah may.
+    h = read(cycles)
+    assert h.efficiency is None and h.efficiency_rests.startswith("not known: charge to full twice")
 
 
 def test_the_range_of_efficiency_holds_the_truth_with_an_offset_in_the_counter() -> None:
@@ -705,3 +754,39 @@ def test_the_engine_keeps_it_saves_it_and_goes_on_with_states_of_before() -> Non
         assert other.save()["health"] == health.to_dict(health.begin(PACK)) and other.read().soc == engine.read().soc
     with pytest.raises(ConfigError, match="anew"):
         other.load({**saved, "health": {"version": health.VERSION}})
+
+
+# --- all of it, on a pack whose truth is known ---
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "told_ah"), [(5, 21.0), (6, 19.0)])
+def test_from_rows_of_a_pack_to_its_health_with_a_capacity_five_percent_wrong(seed: int, told_ah: float) -> None:
+    plant = Invented(0.8, seed)
+    log = Log(plant, seed)
+    log.charge()
+    while plant.soc > 0.05:  # a busy afternoon
+        log.go(-1.2, int(log.rng.integers(60, 240)), 25.0)
+        log.go(-8.5, int(log.rng.integers(20, 90)), 25.0)
+    while log.go(-0.5, 60, 25.0) > 10.6:
+        pass
+    log.charge()
+    trace = log.trace("full, empty, full", plant.begin_soc)
+    # Its axis is that of the curve it was bent from (`Invented`).
+    own = dataclasses.replace(LFP26650, name="own", usable_share=1.0)
+    engine, views = Engine(Battery(told_ah), Start(0.8), curve=own), []
+    for interval, _ in seen_by(Sensor(), trace):
+        views.append(engine.step(dataclasses.replace(interval, start_s=T0 + interval.start_s)))
+    cycles = [v.cycle for v in views if v.cycle is not None]
+    assert [(c.from_anchor, c.to_anchor) for c in cycles] == [("", "full"), ("full", "empty"), ("empty", "full")]
+    for c in cycles[1:]:
+        # BAR (issue 5): within 2 %
+        assert c.direct_ah == pytest.approx(PACK_AH, rel=0.02)
+    h = health.read(health.from_dict(engine.save()["health"]), cycles)
+    assert h.capacity_ah is not None and h.capacity_ah.value == pytest.approx(PACK_AH, rel=0.02)
+    assert h.capacity_ah.low <= PACK_AH <= h.capacity_ah.high and "2 runs" in h.capacity_rests
+    # WORKED: what the plant is given it keeps, all of it.
+    assert h.efficiency is not None and h.efficiency.low <= 1.0 <= h.efficiency.high
+    # WORKED: four cells of 35 mohm Ah and 20 Ah: 7 mohm. BAR (ours): within 15 %, it answers within a second.
+    assert h.resistance_ohm is not None and h.resistance_ohm.value == pytest.approx(4 * 0.035 / PACK_AH, rel=0.15)
+    assert h.suspicions == () and (h.cycles, h.full_cycles) == (3, 1)

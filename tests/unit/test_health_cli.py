@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from ampledger import wire
+from ampledger import cli, wire
 from ampledger.cli import main
 from ampledger.core import health
 from ampledger.core.health import Cycle, Occasion
-from ampledger.core.model import Battery
+from ampledger.core.model import Battery, Interval, Tap
 from ampledger.decode import Frame
+from ampledger.interchange import import_log
+from ampledger.logfile import write_log
 from ampledger.recount import rebuild
 from ampledger.store import Store
 
@@ -79,7 +81,11 @@ def test_with_nothing_concluded_it_says_what_to_do(data: Path, capsys: pytest.Ca
     assert "ampledger rebuild" in refused(capsys, "health", "--data", data)
     said(capsys, "rebuild", "--data", data)
     out = said(capsys, "health", "--data", data)
-    assert out.count("charge to full twice with the board running") == 2
+    assert out.count("charge to full with the board running, then use it until it is empty once") == 1
+    assert out.count("charge to full twice with the board running, and use most of the charge in between") == 1
+    assert out.startswith("Reckoned with 20 Ah (assumed). ") and "times the assumed capacity drawn" in out
+    assert json.loads(said(capsys, "health", "--data", data, "--json"))["battery"] == {
+        "nominal_ah": 20.0, "series": 4, "assumed": True}  # fmt: skip
     assert "0 between full, empty and full" in out and "pack volts hide cells" in out
     assert "none yet: no run between full and empty, and it takes 6 over 180 days or more" in out
     assert "safe" not in out.lower()
@@ -90,8 +96,10 @@ def test_the_figures_are_told_with_their_ranges_and_what_they_rest_on(
 ) -> None:
     with contextlib.closing(Store(data)) as store:
         keep(store, *(cycle(k) for k in range(12)))
+        store.put_state("settings", {"capacity_ah": 20.0, "series": 4, "reserve_soc": 0.2})
     out = said(capsys, "health", "--data", data)
-    assert "told as 20 Ah" in out and "from charge counted over 12 runs between full and empty" in out
+    assert out.startswith("Reckoned with 20 Ah (told). ") and "times the told capacity drawn" in out
+    assert "from charge counted over 12 runs between full and empty" in out
     assert "12 between full, empty and full; 12 of 80 % or deeper; 11.4 times" in out  # WORKED: 12 times 19 of 20 Ah
     assert "12 runs between full and empty over 11 days, and it takes 6 over 180 days or more" in out
     assert "The last 10 of 12 cycles" in out
@@ -126,6 +134,34 @@ def test_what_can_not_be_meant_is_refused(data: Path, tmp_path: Path, capsys: py
     assert "ampledger rebuild" in refused(capsys, "health", "--data", data)
     said(capsys, "rebuild", "--data", data)
     assert "cycles      0" in said(capsys, "health", "--data", data), "it throws away what can't be read"
+
+
+def test_on_a_machine_without_records_it_says_how_to_come_by_some(
+    data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own = tmp_path / "own" / "records.sqlite"
+    monkeypatch.setattr(cli, "_default_data", lambda: own)
+    err = refused(capsys, "health")
+    assert "Nothing is recorded yet. Run `python3 host` with a board, or name a file with --data" in err
+    assert "a demo's records are thrown away unless --data names a file" in err and not own.parent.exists()
+    Store(own).close()
+    for words in (("health",), ("books",), ("health", "--data", own)):
+        assert f"{own} holds no records yet." in refused(capsys, *words)
+    own.unlink()
+    data.rename(own)
+    said(capsys, "rebuild", "--data", own)
+    assert "Reckoned with 20 Ah (assumed)" in said(capsys, "health")
+
+
+def test_an_imported_log_alone_does_not_have_it_ask_for_a_board(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "log.csv"
+    write_log(path, [Interval(T0 + 10.0 * k, 10.0, Tap(13.2, -1.0, -10.0)) for k in range(5)])
+    with contextlib.closing(Store(tmp_path / "s.sqlite")) as store:
+        import_log(store, path, T0)
+    err = refused(capsys, "health", "--data", tmp_path / "s.sqlite")
+    assert "An imported log has no cycles" in err and "--board" not in err
 
 
 # --- keeping them ---

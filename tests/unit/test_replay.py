@@ -226,12 +226,12 @@ def refused(folder: Path, capsys, *words: str, code: int = 2) -> str:
         (("--series", "0"), "--series 0: expected 1 to 16"),
         (("--lead-ohm", "-0.1"), "--lead-ohm -0.1: expected 0 to 2 ohm"),
         (("--lead-ohm", "nan"), "--lead-ohm nan"),
-        (("--radio-min-v", "117"), "--radio-min-v 117: expected volts"),
+        (("--radio-min-v", "117"), "--radio-min-v 117: expected 0 to 60 V (0: no limit); 11.7 is usual"),
         (("--radio-min-v", "20"), "20 V; 4 cells in series have at most 14.6 V"),
         (("--standing-ma", "1001"), "--standing-ma 1001: expected milliamps"),
         (("--curve", "lfp2665"), "Did you mean lfp26650?"),
         (("--series", "17"), "--series 17"),
-        (("--start-soc", "80"), "--start-soc 80: expected a fraction from 0 (empty) to 1 (full). Did you mean 0.8?"),
+        (("--start-soc", "80"), "--start-soc 80: expected 0 (empty) to 1 (full), or 0% to 100%. Did you mean 80%?"),
         (("--start-soc", "-0.1"), "--start-soc -0.1"),
         (("--start-soc", "nan"), "--start-soc nan"),
         (("--reserve-soc", "1.01"), "--reserve-soc 1.01"),
@@ -239,7 +239,9 @@ def refused(folder: Path, capsys, *words: str, code: int = 2) -> str:
         (("--start-sd", "0.1"), "both, or neither"),
         (("--start-soc", "0.5", "--start-sd", "0"), "--start-sd 0: expected above 0"),
         (("--start-soc", "0.5", "--start-sd", "nan"), "--start-sd nan"),
-        (("--start-soc", "0.5", "--start-sd", "5"), "--start-sd 5"),
+        (("--start-soc", "0.5", "--start-sd", "5"), "--start-sd 5: expected above 0, up to 0.5; 0.005 is as good as"),
+        (("--start-soc", "0.5", "--start-sd", "5"), "Did you mean 5%?"),
+        (("--reserve-soc", "20"), "--reserve-soc 20: expected 0 (empty) to 1 (full), or 0% to 100%. Did you mean 20%?"),
         (("--out", "none/est.csv"), "doesn't exist"),
         (("--out", ""), "expected a file name"),
         (("--out", "."), "expected a file name"),
@@ -268,6 +270,19 @@ def test_a_folder_one_may_not_write_in_is_code_2(folder, capsys, monkeypatch):
     # The rights themselves can't be taken from root, which tests may run as.
     monkeypatch.setattr(os, "access", lambda path, mode: False)
     assert "may not write there" in refused(folder, capsys, *GOOD)
+
+
+def test_shares_are_taken_as_percent_too(folder, monkeypatch):
+    made: list[replay.Options] = []
+    monkeypatch.setattr(replay, "_engine", lambda options: made.append(options) or StandIn(options))
+    assert run(*GOOD, "--start-soc", "80%", "--start-sd", "10%", "--reserve-soc", "30%") == 0
+    assert (made[0].start.soc, made[0].start.sd, made[0].reserve_soc) == (0.8, 0.1, 0.3)
+
+
+def test_what_can_still_be_had_is_told_by_its_middle_not_as_the_most_likely(folder, capsys):
+    assert run(*GOOD) == 0
+    # WORKED: half of 20 Ah less 10 C is 9.9972 Ah; less a fifth of 20 Ah, with a tenth of 20 Ah on either side
+    assert "Still to be had: 4.00 to 8.00 Ah, middle 6.00 Ah (" in capsys.readouterr().out
 
 
 def test_numbers_that_are_none_and_missing_arguments_end_with_code_2(folder, capsys):

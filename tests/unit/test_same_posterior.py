@@ -11,16 +11,19 @@ from __future__ import annotations
 import json
 import random
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import pytest
 from ampledger import late as late_module
 from ampledger import live as live_module
 from ampledger import wire
+from ampledger.cli import main
+from ampledger.core import health
 from ampledger.core.engine import Engine
-from ampledger.core.model import Battery, Start
+from ampledger.core.estimate import Estimate
+from ampledger.core.model import Battery, Interval, Start
 from ampledger.decode import Frame
 from ampledger.link import Arrived, Hello, State
 from ampledger.live import Boards, Live
@@ -335,6 +338,45 @@ def test_late_records_that_come_before_the_first_live_one(host: Host) -> None:
     host.listen(3)
     host.settle()
     compare(host)
+
+
+def test_the_health_that_is_read_is_the_same_after_rebuild(
+    host: Host, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    step = health.step
+
+    def with_anchors(state: health.State, interval: Interval, e: Estimate) -> Any:
+        """The estimator needs hours for an anchor; here there is one every hundred seconds, full and empty in turn."""
+        nth = int((interval.end_s - T0 + 0.5 * SPAN_S) // 100)
+        kind: Literal["full", "empty"] = "empty" if nth % 2 else "full"
+        return step(state, interval, replace(e, anchors=nth, anchor=kind))
+
+    monkeypatch.setattr(health, "step", with_anchors)
+
+    def read() -> dict[str, Any]:
+        assert main(["health", "--data", str(host.folder / "s.sqlite"), "--json"]) == 0
+        return dict(json.loads(capsys.readouterr().out))
+
+    host.start()
+    host.listen(90)
+    alone(host.box, 60)
+    host.plug()
+    host.listen(30)
+    host.kill()
+    alone(host.box, 40)
+    host.start()
+    host.listen(30)
+    host.settle()
+    host.end()
+    live = read()
+    # WORKED: 250 records of 4 s are 1000 s; an anchor at each hundred.
+    ways = [(c["from_anchor"], c["to_anchor"]) for c in live["all_cycles"]]
+    assert ways == [("", "empty"), *[("empty", "full"), ("full", "empty")] * 4, ("empty", "full")]
+    assert all(c["in_ah"] > 0.0 or c["out_ah"] > 0.0 for c in live["all_cycles"])
+    store = Store(host.folder / "s.sqlite")
+    rebuild(store, "a", PACK, 0.2)
+    store.close()
+    assert read() == live
 
 
 def test_a_live_record_that_comes_out_of_order(host: Host) -> None:

@@ -40,7 +40,9 @@ def through_json(value: Any) -> Any:
 
 def test_only_what_was_said_is_chosen_and_milliamps_become_amps() -> None:
     assert chosen(given()) == {}
-    assert chosen(given("--lead-ohm", "0.05", "--standing-ma", "12")) == {"lead_ohm": 0.05, "standing_a": 0.012}
+    assert chosen(given("--lead-ohm", "0.05", "--standing-ma", "12")) == {
+        "lead_ohm": 0.05, "lead_told": True, "standing_a": 0.012,
+    }
     assert chosen(given("--radio-min-v", "0", "--curve", "lfp26650")) == {"radio_min_v": 0.0, "curve": "lfp26650"}
 
 
@@ -49,7 +51,7 @@ def test_only_what_was_said_is_chosen_and_milliamps_become_amps() -> None:
     [
         (("--lead-ohm", "2.5"), "--lead-ohm 2.5: expected 0 to 2 ohm"),
         (("--lead-ohm", "nan"), "--lead-ohm nan"),
-        (("--radio-min-v", "-1"), "--radio-min-v -1: expected volts"),
+        (("--radio-min-v", "-1"), "--radio-min-v -1: expected 0 to 60 V (0: no limit); 11.7 is usual"),
         (("--radio-min-v", "inf"), "--radio-min-v inf"),
         (("--standing-ma", "-1"), "--standing-ma -1: expected milliamps from 0 to 1000"),
         (("--curve", "no/such.csv"), "neither a file nor one of lfp26650"),
@@ -145,6 +147,6 @@ def test_the_command_line_goes_before_what_was_kept_and_that_before_the_defaults
     assert settled([], OLD) == (OLD | DEFAULTS, False)
     words = ["--lead-ohm", "0.07", "--reserve-soc", "10%"]
     assert settled(words, OLD | DEFAULTS | {"lead_ohm": 0.2, "radio_min_v": 11.0}) == (
-        OLD | DEFAULTS | {"lead_ohm": 0.07, "radio_min_v": 11.0, "reserve_soc": 0.1},
+        OLD | DEFAULTS | {"lead_ohm": 0.07, "lead_told": True, "radio_min_v": 11.0, "reserve_soc": 0.1},
         False,
     )

@@ -73,7 +73,7 @@ def test_down_to_the_reserve_when_that_comes_first() -> None:
     assert (u.limited_by, u.stop_soc) == ("reserve", 0.4)
     low = 39 / 100  # the reserve is a line: what is lost to a bad lead only shows at the low end
     assert u.ah[1] == pytest.approx(2.05, abs=0.05) and u.ah[0] < 10 * (0.605 - low) - 0.2
-    assert u.why.startswith("Ends at the reserve of 40 %; sending at 8.0 A the radio's volts would last to about 39 %.")
+    assert u.why.startswith("Ends at the reserve of 40 %; sending at peaks of 8.0 A the radio's volts would last to ab")
 
 
 def test_down_to_empty_without_reserve_and_without_a_radio() -> None:
@@ -101,11 +101,19 @@ def test_volts_at_the_plug_if_it_were_keyed_now_follow_from_what_is_measured_now
     assert keyed.radio_v_now is not None and keyed.radio_v_now[1] == pytest.approx(12.76, abs=1e-6)
 
 
+def test_a_lead_that_was_told_is_known_better() -> None:
+    told = dataclasses.replace(STATION, lead_told=True)
+    u = usable.usable(known(0.605), PACK, LOAD, 0.2, told, STRAIGHT, Now(13.0, 0.5))
+    # WORKED: as above with 7 % of 0.24 V: sd of 0.0375, 0.0168, 0.0105 and 0.01 V is 0.04357 V, times 1.645.
+    assert u.radio_v_now is not None and u.radio_v_now[1] == pytest.approx(12.371, abs=1e-6)
+    assert u.radio_v_now[1] - u.radio_v_now[0] == pytest.approx(0.0717, abs=5e-4)
+
+
 def test_a_radio_that_drops_out_now_has_nothing_to_come_whatever_is_reckoned() -> None:
     u = usable.usable(known(0.905), PACK, LOAD, 0.2, STATION, STRAIGHT, Now(12.4, 0.5))
     # WORKED: as above, 12.4 - 0.629 = 11.77 V, with 0.1 V either way: below 12.0 V whatever the resistance.
     assert u.ah == (0.0, 0.0, 0.0) == u.wh and u.limited_by == "radio volts"
-    assert u.why.startswith("Sending at 8.0 A the radio's plug falls below 12.0 V already now, with about 90 % in")
+    assert u.why.startswith("Sending at peaks of 8.0 A the radio's plug falls below 12.0 V already now, with about 90 %")
     doubtful = usable.usable(known(0.905), PACK, LOAD, 0.2, STATION, STRAIGHT, Now(12.7, 0.5))
     assert doubtful.ah[0] == 0.0 < doubtful.ah[1] and doubtful.early_by == "radio volts"
 

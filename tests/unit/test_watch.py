@@ -390,3 +390,68 @@ def test_the_radios_volts_are_cautioned_of_before_they_run_out_and_acted_on_when
 def test_without_a_limit_or_without_volts_nothing_is_said_of_the_radio():
     assert feed(Watch(), 100.0, replace(CALM, radio_v=(9.0, 9.1, 9.2), radio_min_v=0.0))[1] == []
     assert feed(Watch(), 100.0, replace(CALM, radio_min_v=11.7))[1] == []
+
+
+# --- volts that fit no number of cells as told ------------------------------------------------------------------------
+
+EIGHT = Battery(20.0, 8)
+
+
+def volts_of(pack, pairs, facts=CALM, watch=None):
+    """Rows of 1 s with (volts, amps), one after another; the state, and (s, kind, code) of what changed."""
+    watch, out = watch or Watch(), []
+    for k, (v, a) in enumerate(pairs):
+        watch, events = step(watch, row(float(k), v=v, a=a), facts, pack)
+        out += [(k + 1, e.kind, e.notice.code) for e in events]
+    return watch, out
+
+
+def test_volts_of_half_the_cells_are_said_after_a_minute_with_the_number_that_fits():
+    watch, events = volts_of(EIGHT, [(13.22, -0.5)] * 90)
+    assert events == [(60, "raised", "series-doubtful")]
+    notice = watch.open()[0]
+    assert (notice.severity, notice.title) == ("caution", "The volts do not fit 8 cells in series")
+    # WORKED: 13.22 / 8 = 1.6525 and 13.22 / 4 = 3.305, which Python rounds to 3.31 as it is a little above
+    assert notice.seen == "These volts do not fit 8 cells: 13.22 V is 1.65 V a cell; 4 cells would be 3.31 V."
+    assert notice.do == "Start with --series 4, or check the sense leads. Charge left is not known until then."
+    _, events = volts_of(EIGHT, [(26.4, -0.5)] * 15, watch=watch)
+    assert events == [(10, "cleared", "series-doubtful")]
+
+
+@pytest.mark.parametrize(("pack", "v"), [(EIGHT, 15.99), (PACK, 16.01), (Battery(20.0, 1), 13.2)])
+def test_both_ends_of_what_a_cell_can_have(pack, v):
+    assert "series-doubtful" in codes(volts_of(pack, [(v, -0.5)] * 60)[0])
+
+
+@pytest.mark.parametrize(("pack", "v"), [(EIGHT, 16.01), (PACK, 15.99), (PACK, 14.6), (PACK, 10.0)])
+def test_volts_that_cells_can_have_are_not_doubted(pack, v):
+    assert "series-doubtful" not in codes(volts_of(pack, [(v, -0.5)] * 120)[0])
+
+
+def test_where_no_number_of_cells_fits_none_is_proposed():
+    notice = next(n for n in volts_of(PACK, [(0.02, 0.0)] * 60)[0].open() if n.code == "series-doubtful")
+    assert notice.seen == "These volts do not fit 4 cells: 0.02 V is 0.01 V a cell."
+    assert notice.do.startswith("Check the sense leads.")
+
+
+def test_volts_under_a_high_current_neither_count_nor_undo():
+    # WORKED: a fifth of 20 Ah per hour is 4 A
+    assert volts_of(EIGHT, [(13.2, -4.1)] * 300)[1] == []
+    watch, events = volts_of(EIGHT, ([(13.2, -0.5)] * 20 + [(12.9, -9.0)] * 20) * 3)
+    # WORKED: 60 s of small current are full at the 20th second of the third pair, 2 x 40 + 20
+    assert events == [(100, "raised", "series-doubtful")]
+
+
+def test_what_is_made_of_doubtful_volts_is_not_raised_but_high_volts_are():
+    low = replace(CALM, soc=0.02, low=0.0, high=0.05)
+    watch, events = volts_of(EIGHT, [(13.2, -0.5)] * 200, low)
+    assert [code for _, _, code in events] == ["series-doubtful"]
+    assert {code for _, _, code in volts_of(PACK, [(16.4, 0.1)] * 90)[1]} == {"volts-high", "series-doubtful"}
+    _, events = volts_of(EIGHT, [(26.4, -0.5)] * 30, low, watch)
+    assert [code for _, _, code in events] == ["series-doubtful", "reserve-reached"]
+
+
+def test_a_pack_that_ran_down_on_the_way_keeps_its_notice():
+    watch, _ = volts_of(PACK, [(10.8, -0.5)] * 10)
+    watch, events = volts_of(PACK, [(7.0, 0.0)] * 300, watch=watch)
+    assert events == [(60, "raised", "series-doubtful")] and set(codes(watch)) == {"volts-low", "series-doubtful"}

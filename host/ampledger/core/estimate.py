@@ -85,7 +85,7 @@ _CURVE_SOC = 0.1  # charge over which its error becomes another (the residuals l
 _CURVE_OLD = 0.05  # where it has been before, that much more slowly (judgement)
 _CURVE_S = 43200.0  # and with time (judgement)
 _NOISE_V, _NOISE_S = 0.006, 10.0  # of volts over ten seconds: 2.5 mV, of which a quarter lasts some minutes
-_COLD_V = 0.0002  # per kelvin below 15 degC: slow polarisation grows and is known less well (judgement)
+_COLD_V = 0.0003  # per kelvin below the curve's coldest temperature, at most below 15 degC (judgement)
 # Half the gap between branches grows when colder than the coldest curve: median gap 73 mV at -5 degC, 54 mV at 5
 # (same source as `LFP26650`); not carried on below -5 degC.
 _GAP_GROWS_PER_K = (73.0 / 54.0 - 1.0) / 10.0
@@ -100,24 +100,26 @@ _PRIOR_R_SHARE = 0.6  # relative uncertainty of a resistance not yet learnt (jud
 _LEARNT_R_SHARE = 0.08  # and of a learnt one (judgement)
 _FIRST_DOUBT_V = 0.010  # polarisation left from before the first interval; fades with the slow time constant
 _WORTH_WEIGHING = 3e-6  # belief in a column, below which it is not looked at
+_OF_A_CELL_V = 2.0, 4.0  # volts beyond are of no such cell in use (protection opens at 2.0 to 2.5 and 3.8 to 3.9 V)
 _MOST_MISFIT = 16.0  # squared, in standard deviations: a glitch must not decide alone
 
 # --- Counting errors
-_DRIFT_PER_ROOT_H = 0.0010  # offset of 10 mA on 20 Ah, 0.5 % in 10 h
+_DRIFT_PER_ROOT_H = 0.0005  # what changes of the offset
 _DRIFT_PER_ROOT_SOC = 0.004  # efficiency, and the steps between the accounts' capacities
 _BLIND_PER_ROOT_H = 0.10  # charge not measured: sd grows by 10 % in an hour, 20 % in four
 _BLIND_FORGET_H = 10.0  # and by then the belief is mostly flat
 _OFFSET_C = 0.0005  # standard deviation of a channel's offset: 10 mA on 20 Ah
 _OFF_C, _OFF_S = 0.01, 300.0  # currents below this, for so long: the box is at rest and offsets show
-# Longer than this without a measurement is storage, not use: self-discharge and a standing drain go on; but with this
-# share nobody knows what happened. Where the drain was not told, half the accounts know none, the others up to 25 mA
-# (a controller left on draws 8 to 25 mA: common practice, no source).
-_STORED_S, _STORED_FORGET = 21600.0, 0.25
+# So long without a measurement, and more, is storage and not use (between the two, a mixture): self-discharge and a
+# standing drain go on; but with this share nobody knows what happened, less where the drain was told. Where it was
+# not, half the accounts know of none, the others of up to 25 mA (a controller left on draws 8 to 25 mA: common
+# practice, no source).
+_STORED_H, _STORED_FORGET = (3.0, 9.0), (0.25, 0.15)
 _STANDING_A = 0.025
 # A wrong start must be able to lose: so much of the prior is spread by +-20 % about it, and so much flat. Less of
 # both where the start is claimed to better than 5 %, but never under a fifth. (judgement)
-_DOUBT_SHARE, _DOUBT_SD = 0.14, 0.2
-_FLAT_SHARE = 0.06
+_DOUBT_SHARE, _DOUBT_SD = 0.28, 0.2
+_FLAT_SHARE = 0.10
 _LEAK_PER_H = 0.0003  # of the belief goes back to flat
 
 # --- Full: volts AND tail current AND dwell (common practice, no source; 14.2 V and 0.05 C for 10 min on four cells)
@@ -129,11 +131,12 @@ _FULL_SD = 0.006
 # Held at float by the controller after it had been near the full volts (common practice, no source; a sheet gives
 # 13.8 +- 0.2 V): steady, next to no current, and not used since
 _FLOAT_CELL_V, _FLOAT_TAIL_C, _FLOAT_DWELL_S, _FLOAT_SD = (3.36, 3.50), 0.01, 1200.0, 0.010
-_ABSORB_CELL_V, _ABSORB_USED = 3.5, 0.03
+_ABSORB_CELL_V, _ABSORB_C, _ABSORB_USED = 3.5, 0.1, 0.03
 # Empty: rested volts on the steep end of the curve (2.80 V is 2.4 % on the 25 degC discharge branch), at a load so
 # small that what the resistance takes is known
 _EMPTY_CELL_V, _EMPTY_LOAD_C, _EMPTY_DWELL_S = 2.80, 0.5, 60.0
 _EMPTY_SOC, _EMPTY_SD = 0.015, 0.012
+_ANCHOR_DOUBT = 0.01  # of the belief stays as it was: what looked like an anchor may have been none
 _USED = 0.02  # of capacity that has to be moved before another anchor counts as another
 
 _STEP_S = 20.0  # intervals are gathered to about this; 10 s gave the same figures at twice the cost
@@ -141,6 +144,7 @@ _TRUTH_SD = 0.005  # the curves' own truth; nothing is reported narrower
 _TEMP_LASTS_S = 1800.0  # a pack cools slowly: a temperature is used for this long, then it is unknown
 _UNKNOWN_TEMP_C = 20.0
 _EDGE_C = 0.05  # current steps smaller than this teach nothing about resistance
+_COLD_C = 5.0  # below this no charge is advised (as CAUTIONS.md has it)
 _REST_C, _REST_S = 0.01, 900.0  # what is called a rest
 _VERSION = 2
 _DAY_S = 86400.0
@@ -178,6 +182,7 @@ class _Accounts(NamedTuple):
     apart_v: _Array  # volts per cell that the pack lies above the curve
     slow: _Array  # multiple of the slow polarisation
     factor: _Array  # multiple of the curve's error
+    offset: _Array  # of the battery's counter, in its standard deviations
     standing_a: _Array  # what draws on the pack while nobody measures
 
 
@@ -391,10 +396,11 @@ def step(belief: Belief, interval: Interval) -> Belief:
 
     Charge comes from `battery.charge_c`; only where that is None from `battery.a` times the length. Where both
     are None the charge is unknown for that time: the standard deviation then grows by 10 % of capacity in one
-    hour (as the square root of time) and the belief flattens over about ten. Of an interval of more than six hours
-    without a charge it is assumed that the box was put away: self-discharge and standing drain go on, and a quarter
-    of the belief goes flat. Volts without a current are not used. Readings that are NaN or infinite count as None.
-    Intervals are gathered to about 20 s; longer ones are taken as they are.
+    hour (as the square root of time) and the belief flattens over about ten. Of an interval of nine hours
+    and more without a charge it is assumed that the box was put away: self-discharge and standing drain go on, and a
+    part of the belief goes flat; from three to nine hours the two laws are mixed. Volts without a current, and volts
+    that no such cells can have, are not used. Readings that are NaN or infinite count as None. Intervals are gathered
+    to about 20 s; longer ones are taken as they are.
 
     Raises
     ------
@@ -524,8 +530,8 @@ def _gather(p: _Pending, interval: Interval, battery: Battery) -> _Pending:
     if charge_c is None or not math.isfinite(charge_c):
         a = tap.a
         charge_c = None if a is None or not math.isfinite(a) else a * dt_s
-    if v is not None and not math.isfinite(v):
-        v = None
+    if v is not None and not _OF_A_CELL_V[0] * battery.series <= v <= _OF_A_CELL_V[1] * battery.series:
+        v = None  # a loose or switched-off pack, another number of cells, or no number
     t_s, q_c, blind_s, v_s, v_vs, vq_c, sq, temp_s, temp_cs, ea, ev, off_s, off_c, last_v, last_a, last_dt = p
     mean_a = math.nan
     if charge_c is None:
@@ -627,15 +633,16 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
         off_s, off_c = 3600.0, off_c * 3600.0 / off_s
     accounts, first = core.accounts, _first_accounts(battery)
     unseen_ah = (battery.inside_a + battery.self_discharge_month * told_ah / 720.0) * hours
-    unseen_ah += _offset_a(battery, off_s, off_c) * (p.t_s - p.blind_s) / 3600.0
-    stored = p.blind_s > _STORED_S
-    lost_ah = accounts.standing_a * (p.blind_s / 3600.0) if stored else 0.0
+    offset_a, offset_sd_a = _offset_a(battery, off_s, off_c)
+    blind_h = p.blind_s / 3600.0
+    stored = min(1.0, max(0.0, (blind_h - _STORED_H[0]) / (_STORED_H[1] - _STORED_H[0])))
+    lost_ah = stored * first.standing_a * blind_h + (offset_a + offset_sd_a * accounts.offset) * (hours - blind_h)
     per_ah = 1.0 / (told_ah * accounts.capacity)
     counted = p.charge_c / (3600.0 * told_ah)
     moved = (p.charge_c / 3600.0 - unseen_ah - lost_ah) * per_ah
     swing = np.minimum(1.0, np.maximum(-1.0, accounts.swing + 2.0 * moved / accounts.swing_soc))
-    if p.blind_s > 0.0 and not stored:
-        forgot = 1.0 - math.exp(-p.blind_s / 3600.0)
+    if p.blind_s > 0.0:
+        forgot = (1.0 - stored) * (1.0 - math.exp(-blind_h))
         swing += forgot * (first.swing - swing)
     accounts = accounts._replace(swing=swing)
     weights, errors, place_bins = _shift(core, moved / _BIN)
@@ -650,7 +657,7 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
         root_a = math.sqrt(p.square_a2s / p.v_s)
         lasting = (r_share * r_ohm * at_a) ** 2 + (_STEP_SHARE * r_ohm * root_a) ** 2 + doubt_v**2
         lasting += (_SLOW_SHARE * (abs(u1_mean) + abs(u2_mean))) ** 2
-        lasting += (_COLD_V * max(0.0, 15.0 - at_c)) ** 2 + (0.0 if known_temp else _NO_TEMP_V**2)
+        lasting += (_COLD_V * max(0.0, min(15.0, belief.curve.temps_c[0]) - at_c)) ** 2 + (0.0 if known_temp else _NO_TEMP_V**2)
         answered_v = p.v_vs / p.v_s / battery.series - r_ohm * at_a
         rested_v = answered_v - u1_mean - u2_mean
         lasting += (_TOP_SHARE * max(0.0, rested_v - _TOP_V)) ** 2
@@ -661,14 +668,12 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
         )  # fmt: skip
 
     spread_bins2 = core.spread_bins2 + (_DRIFT_PER_ROOT_H**2 * hours + _DRIFT_PER_ROOT_SOC**2 * abs(counted)) / _BIN**2
-    leak = core.leak + _LEAK_PER_H * hours
-    if stored:
-        doubted = 0.5 * (unseen_ah / told_ah) + 0.005
-        spread_bins2 += (doubted / _BIN) ** 2
-        leak += -math.log(1.0 - _STORED_FORGET)
-    else:
-        spread_bins2 += _BLIND_PER_ROOT_H**2 * p.blind_s / 3600.0 / _BIN**2
-        leak += p.blind_s / 3600.0 / _BLIND_FORGET_H
+    leak = core.leak + _LEAK_PER_H * (hours - blind_h)
+    if p.blind_s > 0.0:
+        used_bins2 = _BLIND_PER_ROOT_H**2 * blind_h / _BIN**2
+        spread_bins2 += (1.0 - stored) * used_bins2 + stored * ((0.5 * unseen_ah / told_ah + 0.005) / _BIN) ** 2
+        put_away = -math.log(1.0 - _STORED_FORGET[battery.standing_a is not None])
+        leak += (1.0 - stored) * blind_h / _BLIND_FORGET_H + stored * put_away
     splits = core.splits
     if spread_bins2 >= 0.1 or leak >= 3e-4:
         weights = _spread(weights, spread_bins2, 1.0 - math.exp(-leak))
@@ -683,7 +688,7 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
     absorbed_at = core.absorbed_at
     rate_c = p.v_charge_c / p.v_s / told_ah if p.v_s > 0.5 * p.t_s else math.nan
     cell_v = p.v_vs / p.v_s / battery.series if p.v_s > 0.5 * p.t_s else math.nan
-    if cell_v >= _ABSORB_CELL_V and rate_c > 0.0:
+    if cell_v >= _ABSORB_CELL_V and 0.0 < rate_c <= _ABSORB_C:
         absorbed_at = core.charge_c + p.charge_c
     if not core.charge_c + p.charge_c > absorbed_at - _ABSORB_USED * 3600.0 * told_ah:
         absorbed_at = math.nan
@@ -765,17 +770,18 @@ def _resistance25(battery: Battery, edge_a2: float, edge_av: float) -> tuple[flo
     return (edge_av + prior_a2 * prior_ohm) / (edge_a2 + prior_a2), _LEARNT_R_SHARE + _PRIOR_R_SHARE * share
 
 
-def _offset_a(battery: Battery, off_s: float, off_c: float) -> float:
+def _offset_a(battery: Battery, off_s: float, off_c: float) -> tuple[float, float]:
     """
-    The battery channel's offset, from rests of the box. [A]
+    The battery channel's offset, from rests of the box, and its standard deviation. [A]
 
     What is missing there is the sum of three offsets of like size, so a third of it is this channel's; less where
     the rest was short or the board's own draw (5 mA of doubt, judgement) may explain it.
     """
-    if off_s < _OFF_S:
-        return 0.0
     one = (_OFFSET_C * battery.capacity_ah) ** 2
-    return off_c / off_s * one / (3.0 * one + 0.005**2)
+    if off_s < _OFF_S:
+        return 0.0, math.sqrt(one)
+    share = one / (3.0 * one + 0.005**2)
+    return off_c / off_s * share, math.sqrt(one * (1.0 - share))
 
 
 def _dwell(before_s: float, t_s: float, high: bool, rate_c: float, most_c: float) -> float:
@@ -817,7 +823,7 @@ def _first_accounts(battery: Battery) -> _Accounts:
     capacity, stretch, swing, swing_soc, gap, apart, slow, standing = _scattered(lot.size, 8).T
     least, most = _SWING_SHARES
     standing_a = np.where(standing < 0.5, 0.0, (2.0 * standing - 1.0) * _STANDING_A)
-    if battery.standing_a > 0.0:
+    if battery.standing_a is not None:
         standing_a = battery.standing_a * (0.7 + 0.6 * standing)
     gaps = (middle + sd * _normal(gap) for middle, sd in _GAPS)
     return _Accounts(
@@ -829,6 +835,7 @@ def _first_accounts(battery: Battery) -> _Accounts:
         apart_v=np.where(last, _OTHER_V + _OTHER_SD_V * _normal(apart), 0.0),
         slow=np.where(first, 1.0, np.exp(0.3 * _normal(slow))),
         factor=np.array(_FACTORS)[lot],
+        offset=_normal(_scattered(lot.size, 1)[:, 0]),
         standing_a=standing_a,
     )
 
@@ -957,6 +964,8 @@ def _table(curve: Curve, temp_c: int) -> _Table:
         rows = []
         for index in range(len(curve.temps_c)):
             s, v = measured(curve, branch, index)
+            if s.size < 2:
+                raise ConfigError(f"Curve {curve.name} has fewer than two readings at {curve.temps_c[index]:g} °C.")
             down = np.minimum(0.3, (v[1] - v[0]) / (s[1] - s[0]) * np.maximum(0.0, s[0] - where))
             up = np.minimum(0.3, (v[-1] - v[-2]) / (s[-1] - s[-2]) * np.maximum(0.0, where - s[-1]))
             rows.append(np.interp(where, s, v) - down + up)
@@ -1043,14 +1052,14 @@ def _at_anchor(
     weights: _Table32, place_bins: _Array, middle: float, sd: float, learn: bool
 ) -> tuple[_Table32, _Array]:
     """
-    The belief at an anchor. Replaces what was believed about charge, whatever that was; the accounts are judged
-    by how well each predicted this only when there was an anchor before (`learn`).
+    The belief at an anchor. Replaces what was believed about charge but for `_ANCHOR_DOUBT` of it; the accounts are
+    judged by how well each predicted this only when there was an anchor before (`learn`).
     """
     place = _SOC + place_bins[:, None] * _BIN
     close = np.exp(-0.5 * ((place - middle) / (1.5 * sd)) ** 2) + 1e-3
     share = (weights * close).sum(axis=1) if learn else weights.sum(axis=1, dtype=np.float64)
     heap = np.exp(-0.5 * ((_SOC - middle) / sd) ** 2) * _ENDS
-    out = (share / share.sum())[:, None] * (heap / heap.sum())
+    out = (1.0 - _ANCHOR_DOUBT) * (share / share.sum())[:, None] * (heap / heap.sum()) + _ANCHOR_DOUBT * weights
     return out.astype(np.float32), np.zeros_like(place_bins)
 
 
@@ -1131,7 +1140,8 @@ def _peak(fine: _Array, height: _Array, first: int, last: int) -> Peak:
 
 def _rests_on(belief: Belief, soc: float, since_ah: float) -> str:
     core, start = belief.core, belief.start
-    counted = f"{abs(since_ah):.1f} Ah counted {'in' if since_ah > 0 else 'out'} since"
+    amount = f"{abs(since_ah):.1f}" if abs(since_ah) >= 1.0 else f"{abs(since_ah):.2f}"
+    counted = f"{amount} Ah counted {'in' if since_ah > 0 else 'out'} since"
     blind = f"; {_span(core.blind_s)} of that not measured" if core.blind_s > 60.0 else ""
     seen = {"full": "full charge", "float": "held full by the controller", "empty": "empty", "": ""}[core.anchor]
     if seen:
@@ -1145,24 +1155,26 @@ def _rests_on(belief: Belief, soc: float, since_ah: float) -> str:
         if abs(since_ah) < 0.03 * belief.battery.capacity_ah:
             return f"voltage only, {where}{blind}"
         return f"voltage, {where}, and {counted} the beginning{blind}"
-    told = f"start {100 * start.soc:.0f} ± {100 * max(start.sd, _TRUTH_SD):.0f} %"
+    told = f"start {100 * start.soc:.0f} % as told, give or take {max(1.0, 164.5 * max(start.sd, _TRUTH_SD)):.0f} %"
     expected = start.soc + since_ah / belief.battery.capacity_ah
     slack = math.hypot(max(start.sd, 0.02), belief.battery.capacity_sd * since_ah / belief.battery.capacity_ah)
     if abs(soc - expected) > 2.0 * slack:
-        return f"voltage, {where}, against the {told} that was given; {counted}{blind}"
+        return f"voltage, {where}, against the {told}; {counted}{blind}"
     return f"{told} and {counted}{blind}"
 
 
 def _narrows(core: _Core, soc: float, width: float, two_peaks: bool) -> str:
-    if width <= 0.04:
-        return "little: it is about as sure as it gets; a full charge would clear the counting error"
+    cold = core.temp_c < _COLD_C and core.temp_age_s <= _TEMP_LASTS_S
+    full = f"once the battery is above {_COLD_C:.0f} °C, a charge to full" if cold else "a charge to full"
     if two_peaks:
-        return "a charge to full, or using a tenth of the capacity one way, which tells the two peaks apart"
+        return f"using a tenth of the capacity, which tells the two answers apart; or {full}"
+    if width <= 0.04 and core.blind_s <= 0.5 * core.since_s:
+        return f"little: it is about as sure as it gets; {full} would clear the counting error"
     if soc < 0.25:
         if core.rest_s >= _REST_S:
-            return "a charge to full; rest has told what it can"
-        return "20 minutes of rest here, where voltage tells, or a charge to full"
-    return "a charge to full; voltage tells again below 25 %"
+            return f"{full}; rest has told what it can"
+        return f"20 minutes of rest here, where voltage tells; or {full}"
+    return f"{full}; below 25 % voltage tells again, best after 20 minutes of rest"
 
 
 def _span(seconds: float) -> str:
@@ -1204,7 +1216,7 @@ def _check(battery: Battery, start: Start) -> None:
         raise ConfigError(f"{battery.series} cells in series; 1 to 16 are possible (a 12.8 V pack has 4).")
     if not 0.0 <= battery.capacity_sd <= 0.3:
         raise ConfigError(f"Capacity uncertainty is {battery.capacity_sd}; give a fraction of 0 to 0.3 (0.05 usual).")
-    if not (0.0 <= battery.inside_a <= 1.0 and 0.0 <= battery.standing_a <= 5.0):
+    if not (0.0 <= battery.inside_a <= 1.0 and (battery.standing_a is None or 0.0 <= battery.standing_a <= 5.0)):
         raise ConfigError(
             f"A drain of {battery.inside_a} A inside the pack or {battery.standing_a} A standing can't be; "
             "a few milliamperes are usual (0.012 for 12 mA)."

@@ -81,7 +81,10 @@ _MOST_S, _MOST_A, _MOST_V = 1e9, 1e6, 1e5  # beyond these nothing was measured
 _LOWEST_TEMP_C, _HIGHEST_TEMP_C = -60.0, 120.0
 _TEMP_LASTS_S = 1800.0
 
-_NEED = "charge to full twice with the board running, and use most of the charge in between"
+_FOLLOWS_S = 60.0  # a clock that becomes better known may date one cycle's end and the next one's start so far apart
+
+_TO_COUNT = "charge to full with the board running, then use it until it is empty once"
+_TO_COMPARE = "charge to full twice with the board running, and use most of the charge in between"
 
 
 class Occasion(NamedTuple):
@@ -706,10 +709,13 @@ def _capacity(
             here = _range(
                 last.capacity_ah * math.exp(_LOSS_PART * loss), math.hypot(sd_share, _LOSS_PART_SD * loss)
             ) if here_c is not None else None  # fmt: skip
-            return learnt, here, f"what the estimator has learnt of it ({last.rests_on})"
+            lacks = "for half a year no run between full and empty has counted it"
+            if found is None:
+                lacks = "no run between full and empty has counted it yet (from full to full goes in what comes out)"
+            return learnt, here, f"what the estimator has learnt of it ({last.rests_on}); {lacks}: {_TO_COUNT}"
     if found is not None:
         return found
-    return None, None, f"not known beyond what was told: {_NEED}"
+    return None, None, f"not counted yet: {_TO_COUNT}"
 
 
 def _resistance_rows(cycles: Sequence[Cycle]) -> tuple[_Array, _Array, _Array, _Array, _Array]:
@@ -734,6 +740,42 @@ def _resistance(cycles: Sequence[Cycle], now_s: float) -> tuple[Range | None, st
     return value, f"steps of current in {f'the last {len(some)} cycles' if len(some) > 1 else 'one cycle'}"
 
 
+class _Round(NamedTuple):
+    """Sums from one full to the next, by way of empty or not; unseen_ah: what may have been missed, one sd."""
+
+    in_ah: float = 0.0
+    out_ah: float = 0.0
+    leak_ah: float = 0.0
+    span_s: float = 0.0
+    unseen_ah: float = 0.0
+
+    def and_then(self, c: Cycle) -> _Round:
+        """One cycle on; what was missed may have flowed as the rest of that cycle did, or not at all."""
+        moved_ah, seen_s = c.in_ah + c.out_ah, c.span_s - c.unmeasured_s
+        unseen_ah = _RATE_UNSEEN_SD * moved_ah / seen_s * c.unmeasured_s if seen_s > 0.0 else math.inf
+        return _Round(
+            self.in_ah + c.in_ah, self.out_ah + c.out_ah, self.leak_ah + c.leak_ah, self.span_s + c.span_s,
+            self.unseen_ah + unseen_ah,
+        )  # fmt: skip
+
+
+def _rounds(cycles: Sequence[Cycle]) -> list[_Round]:
+    """From full to full: neighbours that meet at empty are one round. `cycles` in order of time."""
+    out: list[_Round] = []
+    begun: _Round | None = None
+    end_s = math.nan
+    for c in cycles:
+        if c.from_anchor == "full":
+            begun = _Round()
+        elif c.from_anchor != "empty" or not abs(c.start_s - end_s) <= _FOLLOWS_S:
+            begun = None
+        begun, end_s = None if begun is None else begun.and_then(c), c.end_s
+        if begun is not None and c.to_anchor == "full":
+            out.append(begun)
+            begun = None
+    return out
+
+
 def _efficiency(battery: Battery, cycles: Sequence[Cycle]) -> tuple[Range | None, str]:
     """
     Charge out over charge in, from full to full.
@@ -742,25 +784,19 @@ def _efficiency(battery: Battery, cycles: Sequence[Cycle]) -> tuple[Range | None
     leak that was declared may be all wrong; that error grows with time as an offset does, and is counted as one.
     """
     capacity_ah = battery.capacity_ah
-    some = []
-    for c in cycles:
-        seen_s = c.span_s - c.unmeasured_s
-        if c.from_anchor == c.to_anchor == "full" and seen_s > 0.0:
-            unseen_ah = _RATE_UNSEEN_SD * (c.in_ah + c.out_ah) / seen_s * c.unmeasured_s
-            if unseen_ah <= _MOST_UNSEEN * capacity_ah:
-                some.append((c, unseen_ah))
+    some = [c for c in _rounds(cycles) if c.unseen_ah <= _MOST_UNSEEN * capacity_ah]
     if not some:
-        return None, f"not known: {_NEED}"
-    y = np.array([c.in_ah - c.out_ah - c.leak_ah for c, _ in some])
-    sd = np.array([math.hypot(math.sqrt(2.0) * _FULL_SD * capacity_ah, unseen) for _, unseen in some])
-    x = np.array([[c.in_ah, c.span_s / 3600.0] for c, _ in some])
+        return None, f"not known: {_TO_COMPARE}"
+    y = np.array([c.in_ah - c.out_ah - c.leak_ah for c in some])
+    sd = np.array([math.hypot(math.sqrt(2.0) * _FULL_SD * capacity_ah, c.unseen_ah) for c in some])
+    x = np.array([[c.in_ah, c.span_s / 3600.0] for c in some])
     offset_a = math.hypot(_OFFSET_PER_AH * capacity_ah, _leak_a(battery))
     fit = _fit(x, y, sd, np.zeros(2), np.array([math.inf, offset_a]))
     half = 1.645 * math.sqrt(fit.cov[0, 0])
     value = 1.0 - float(fit.mean[0])
     total_ah = float(x[:, 0].sum())
     if half > 0.05 or total_ah < 0.2 * capacity_ah:
-        return None, f"known no better than ± {100.0 * min(half, 1.0):.0f} % yet: {_NEED}"
+        return None, f"known no better than ± {100.0 * min(half, 1.0):.0f} % yet: {_TO_COMPARE}"
     many = f"{len(some)} runs" if len(some) > 1 else "one run"
     words = f"{many} from full to full, {total_ah:.1f} Ah in; the counter's gain cancels, its offset is in the range"
     if value - half > 1.0:

@@ -77,7 +77,8 @@ class Battery:
     capacity_sd : standard deviation of `capacity_ah`, as a fraction. [-]
     inside_a : what the pack's own protection circuit draws; it never passes the shunt. [A] 1 to 5 mA is common
         practice, no source.
-    standing_a : what flows out of the pack while the measuring board is off, such as a controller's own draw. [A]
+    standing_a : what flows out of the pack while the measuring board is off, such as a controller's own draw; None:
+        nobody has said. [A]
     self_discharge_month : share of capacity lost in 30 days by itself. [-] At most 3 % by one maker's sheet, of which
         half comes back on charging.
     """
@@ -86,7 +87,7 @@ class Battery:
     series: int = 4
     capacity_sd: float = 0.05
     inside_a: float = 0.002
-    standing_a: float = 0.0
+    standing_a: float | None = None
     self_discharge_month: float = 0.02
 
 

@@ -51,6 +51,7 @@ _EMPTY_CELL_V = 2.5
 
 # How well what lies in between is known; relative standard deviations. Judgement where no source is named.
 _LEAD_SD = 0.2  # +-35 % nine times in ten
+_TOLD_LEAD_SD = 0.07  # of one that the operator measured or reckoned from its wire
 _SLOW_SD = 0.25
 _PRIOR_R_SD, _LEARNT_R_SD = 0.6, 0.1
 # About what the estimator allows for: most packs are like the measured cell, one in seven lies 8 +- 12 mV below it.
@@ -88,10 +89,12 @@ class Station:
         default is judgement: 1.5 m of 2.5 mm2 pair (21 milliohm), a fuse and two connectors.
     radio_min_v : below this at its plug the radio quits. [V] 0: not looked at. None: 11.7 V (13.8 V less 15 %) with
         four cells in series or more, else not looked at.
+    lead_told : whether the operator gave `lead_ohm`, which is then known better.
     """
 
     lead_ohm: float = 0.03
     radio_min_v: float | None = None
+    lead_told: bool = False
 
     def limit_v(self, series: int) -> float:
         """The limit that counts for a pack of `series` cells; 0 for none. [V]"""
@@ -289,7 +292,8 @@ def usable(
     slow_v = r1_ohm * net_over_a + r2_ohm * net_mean_a
     curve_sd_v = _CURVE_SD_V + _COLD_SD_V_PER_K * max(0.0, 15.0 - temp_c)
     pack_sd_v = math.hypot(curve_sd_v, r0_sd * quick_v / series, _SLOW_SD * slow_v / series)
-    radio_sd_v = math.hypot(pack_sd_v, _LEAD_SD * lead_v / series)
+    lead_sd_v = lead_v * (_TOLD_LEAD_SD if station.lead_told else _LEAD_SD)
+    radio_sd_v = math.hypot(pack_sd_v, lead_sd_v / series)
 
     def stops(z: _Array) -> tuple[_Array, _Array]:
         """Where radio and pack end, for errors of so many standard deviations."""
@@ -314,7 +318,7 @@ def usable(
         swing_a = net_key_a + now.a  # how much more the pack gives keyed than it does now
         late_v = r1_ohm * max(0.0, net_over_a + now.a)  # grows over an over; this much of it within one (judgement)
         mid_v = now.v - swing_a * r0_ohm - 0.4 * late_v - lead_v
-        sd_v = math.hypot(r0_sd * r0_ohm * swing_a, _LEAD_SD * lead_v, 0.3 * late_v, _METER_V)
+        sd_v = math.hypot(r0_sd * r0_ohm * swing_a, lead_sd_v, 0.3 * late_v, _METER_V)
         radio_v_now = (mid_v - _Z90 * sd_v, mid_v, mid_v + _Z90 * sd_v)
         # What is measured overrules what is reckoned: a radio that drops out now has nothing to come, whatever is left.
         ah = _three(*(0.0 if v < limit_v else x for x, v in zip(ah, radio_v_now, strict=True)))
@@ -422,7 +426,7 @@ def _why(
     estimate: Estimate,
 ) -> str:  # fmt: skip
     """What ends it, and what was taken for granted."""
-    what = f"sending at {load.key_a:.1f} A" if load.key_a is not None else f"at the {load.mean_a:.1f} A drawn so far"
+    what = f"sending at peaks of {load.key_a:.1f} A" if load.key_a is not None else f"at the {load.mean_a:.1f} A drawn so far"
     below = f"the radio's plug falls below {limit_v:.1f} V"
     if limited_by == "reserve":
         text = f"Ends at the reserve of {100 * stop_soc:.0f} %"

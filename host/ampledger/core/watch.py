@@ -137,6 +137,23 @@ def _a(value: float) -> str:
     return f"{value:.2f} A" if value >= 0.005 else "nothing"
 
 
+def _misfit(v: float, battery: Battery) -> str:
+    """That these volts are not of so many cells, and how many would have them."""
+    fits = _likely_cells(v)
+    text = f"These volts do not fit {_cells(battery.series)}: {v:.2f} V is {v / battery.series:.2f} V a cell"
+    return text + (f"; {_cells(fits)} would be {v / fits:.2f} V." if fits else ".")
+
+
+def _cells(count: int) -> str:
+    return f"{count} cell{'s' * (count != 1)}"
+
+
+def _likely_cells(v: float) -> int:
+    """How many cells have such volts in use (2.8 to 3.7 V each), 0 for none of 1 to 16."""
+    count = min(16, max(1, round(v / 3.3)))
+    return count if 2.8 <= v / count <= 3.7 else 0
+
+
 def _left(facts: Facts) -> str:
     return f"{100 * facts.low:.0f} % to {100 * facts.high:.0f} % left, the reserve is {100 * facts.reserve_soc:.0f} %."
 
@@ -206,8 +223,33 @@ def _judge(
                 {"battery_c": temp},
             )
         )
+    doubtful = "series-doubtful" in shown
     if v is not None:
         cell = v / battery.series
+        # Below what a protection board lets a cell fall to (2.0 V, 8 V for four: one maker's sheet) and above what
+        # any charger gives it: then it is not so many cells. At more than a fifth of the capacity per hour (judgement)
+        # a bad contact makes volts of its own.
+        unfit = not 2.0 <= cell <= 4.0
+        still = None if a is None or abs(a) > 0.2 * battery.capacity_ah else True
+        fits = _likely_cells(v)
+        first = f"Start with --series {fits}, or check" if fits else "Check"
+        cases.append(
+            _Case(
+                "series-doubtful",
+                still if unfit else False,
+                2.1 < cell < 3.9,
+                60.0,
+                10.0,
+                "caution",
+                f"The volts do not fit {_cells(battery.series)} in series",
+                _misfit(v, battery),
+                "Another number of cells than was told, or a sense lead that is off or on the wrong post.",
+                f"{first} the sense leads. Charge left is not known until then.",
+                {"battery_v": v, "cell_v": cell},
+            )
+        )
+        # Until that is settled, also in the minute before it is said, such volts and what is made of them say nothing.
+        doubtful = doubtful or unfit
         # Makers' data sheets of 12.8 V LiFePO4 packs: charging ends at 14.4 V (one), 14.6 +-0.2 V (another), so that
         # 14.8 V, 3.70 V a cell, is above both. They cut off at 10 V and at 8 V; 11.2 V leaves time to act.
         cases.append(
@@ -228,7 +270,7 @@ def _judge(
         cases.append(
             _Case(
                 "volts-low",
-                cell < 2.80,
+                None if doubtful else cell < 2.80,
                 cell > 2.95,
                 5.0,
                 120.0,  # it recovers between overs: not a new notice for each
@@ -244,7 +286,7 @@ def _judge(
     cases.append(
         _Case(
             "reserve-reached",
-            facts.high <= facts.reserve_soc or (facts.soc <= facts.reserve_soc and narrow),
+            None if doubtful else facts.high <= facts.reserve_soc or (facts.soc <= facts.reserve_soc and narrow),
             facts.soc > facts.reserve_soc + 0.03,
             10.0,
             60.0,

@@ -62,7 +62,7 @@ function demo(host, d) {
   show(host, Boolean(d && d.on));
   if (!d || !d.on) return;
   if (!host.firstChild) host.append(h("strong", {}, "Demo"), h("span", {}));
-  say(host.lastChild, [d.text, d.interpreter && `Firmware run by ${d.interpreter}.`].filter(Boolean).join(" "));
+  say(host.lastChild, [(d.text || "").replace(/^Demo: (.)/, (_, first) => first.toUpperCase()), d.interpreter && `Firmware run by ${d.interpreter}.`].filter(Boolean).join(" "));
 }
 
 /** Which board is shown, only where there is a choice. Plain links, so that a tab can be opened for each. */

@@ -35,9 +35,10 @@ export function percent(fraction) {
   return num(fraction === null || fraction === undefined ? null : fraction * 100, 0) + THIN + "%";
 }
 
-/** Running text with its figures tied to their units. */
+/** Running text with its figures tied to their units, and the same minus as `num` writes. */
 export function tied(text) {
-  return (text || "").replace(/(\d) (?=(?:%|A|V|W|Ah|Wh|h|min|s|°C|mΩ)(?![A-Za-z]))/g, "$1" + THIN);
+  const minus = (text || "").replace(/(^|[\s(])-(?=\d)/g, "$1−"); // the program writes the keyboard's
+  return minus.replace(/(\d) (?=(?:%|A|V|W|Ah|Wh|h|min|s|°C|mΩ)(?![A-Za-z]))/g, "$1" + THIN);
 }
 
 const pad = (n) => String(n).padStart(2, "0");
@@ -53,6 +54,12 @@ export function local(t, seconds = true) {
   if (t === null || t === undefined) return DASH;
   const d = new Date(t * 1000);
   return pad(d.getHours()) + ":" + pad(d.getMinutes()) + (seconds ? ":" + pad(d.getSeconds()) : "");
+}
+/** One or two times ("from to until") on both clocks; once where this computer's clock runs on UTC. */
+export function onClocks(times, { seconds = true, between = ", " } = {}) {
+  const said = (clock) => times.map((t) => clock(t, seconds)).filter((text, i, all) => text !== all[i - 1]).join(" to ");
+  const [u, l] = [said(utc), said(local)];
+  return u === l ? `${u} UTC` : `${u} UTC${between}${l} local`;
 }
 /** Offset of local time at that moment, as "UTC−6" or "UTC+5:30". */
 export function zone(t) {

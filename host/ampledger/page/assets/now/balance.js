@@ -142,7 +142,7 @@ export function balance() {
       if (figure === null) return 0;
       set(label.figure, { x, y: base });
       set(label.caption, { x, y: base + (narrow ? 17 : 20) });
-      return Math.max(figure.length * (narrow ? 13 : 18), caption.length * (narrow ? 6.8 : 7.6));
+      return Math.max(figure.length * (narrow ? 14.5 : 20), caption.length * (narrow ? 6.8 : 7.6));
     };
     const beside = (block, used, text) => Math.max(used + 20, Math.min(block + 2, right - text.length * (narrow ? 6.8 : 7.6)));
     let used = put(labels.sun, 1, y.labelTop, sunA === null ? DASH : amps(sunA),
@@ -155,7 +155,7 @@ export function balance() {
           ? [DASH, "battery: no reading"]
           : [amps(0), "to or from the battery"];
     put(labels.given, beside(X(sunA || 0), used, caption), y.labelTop, figure, caption);
-    const doing = loadA === null ? "load: no reading" : c.keyed ? "drawn by the load, keyed" : "drawn by the load";
+    const doing = loadA === null ? "load: no reading" : keyDown(c, loadA) ? "drawn by the load, keyed" : "drawn by the load";
     used = put(labels.load, 1, y.label, loadA === null ? DASH : amps(loadA), doing);
     // Room for the longer wording is kept, so that the battery's figure does not hop with every over.
     used = Math.max(used, 24 * (narrow ? 6.8 : 7.6));
@@ -168,7 +168,7 @@ export function balance() {
       set(empty, { x: width / 2, y: y.top + thick / 2 + 6 });
     }
     const sentence = stale
-      ? "Supply against demand: no current reading."
+      ? "Supply against demand: no fresh reading."
       : `The sun brings ${amps(sunA)}, the load draws ${amps(loadA)}, ` +
         (gives ? `${amps(-batteryA)} come out of the battery.` : takes ? `${amps(batteryA)} go into the battery.` : batteryA === null ? "the battery is not measured." : "nothing goes into or out of the battery.");
     set(svg, { "aria-label": sentence });
@@ -212,7 +212,7 @@ export function balance() {
     set(railLine, { x1: X(low), x2: X(high), y1: y.rail, y2: y.rail, class: "rail-line" });
     for (const mark of marks) for (const node of [mark.tick, mark.text, mark.lead]) draw(node, there.includes(mark));
     for (const mark of there) {
-      const text = `${mark.name === "mean" ? "10 min mean" : mark.name} ${num(value[mark.name], 2)}`;
+      const text = `${RAIL[mark.name]} ${num(value[mark.name], 2)}`;
       if (mark.text.textContent === text) continue;
       mark.text.textContent = text;
       mark.wide = mark.text.getComputedTextLength();
@@ -241,6 +241,14 @@ export function balance() {
   }
 
   return { render };
+}
+
+const RAIL = { receive: "receive", mean: "10 min mean", keyed: "keyed, mean" };
+
+/** Whether the key is down: within an over, and drawing more than a quarter of the way from receiving to keying. */
+function keyDown(c, loadA) {
+  if (!c.keyed) return false;
+  return !(Number.isFinite(c.keyed_a) && Number.isFinite(c.receive_a)) || loadA > 0.75 * c.receive_a + 0.25 * c.keyed_a;
 }
 
 /** The measured figures, one row each, with the same fills as the picture: its legend as well. */

@@ -4,12 +4,15 @@
  * is deliberately no single large number.
  */
 
-import { DASH, draw, h, lastSeen, local, num, onWidth, percent, s, say, set, spread, tied, utc } from "../kit.js";
+import { DASH, draw, h, lastSeen, num, onClocks, onWidth, percent, s, say, set, spread, tied } from "../kit.js";
 
 export function charge() {
   const host = document.getElementById("charge-picture");
   const line = document.getElementById("charge-range");
   const words = document.getElementById("charge-words");
+  const figures = h("span", {});
+  const chance = h("span", { class: "chance" });
+  line.append(figures, chance);
   const svg = s("svg", { role: "img", class: "charge-svg" }, host);
   const keep = s("rect", { class: "keep" }, svg);
   const grid = s("g", { class: "grid" }, svg);
@@ -22,7 +25,6 @@ export function charge() {
   const endText = s("text", { class: "fence-text" }, svg);
   const bracket = s("path", { class: "bracket" }, svg);
   const ends = [s("text", { class: "end" }, svg), s("text", { class: "end" }, svg)];
-  const bandText = s("text", { class: "band-text" }, svg);
   const none = s("text", { class: "none" }, svg);
   const list = h("dl", {});
   const weighty = ["likely", "still", "end", "radio"];
@@ -43,10 +45,11 @@ export function charge() {
     last = [snap, stale];
     const c = snap.charge;
     const known = !stale && c.low !== null && c.high !== null;
-    say(line, known ? `${num(c.low * 100, 0)} to ${percent(c.high)} full` : DASH);
+    say(figures, known ? `${num(c.low * 100, 0)} to ${percent(c.high)} full` : DASH);
+    say(chance, known ? " · 9 chances in 10" : "");
     text(snap, stale, known);
     // The estimate moves in minutes; the picture is redrawn only when something of it is new.
-    const now = JSON.stringify([width, stale, c.low, c.high, c.likely, c.peaks, c.reserve, c.stop, c.limited_by, c.capacity_ah, c.density, stale && snap.t]);
+    const now = JSON.stringify([width, stale, c.low, c.high, c.likely, c.peaks, c.reserve, c.stop, c.limited_by, c.capacity_ah, c.density, c.usable_ah, stale && snap.t]);
     if (width && now !== key) {
       key = now;
       picture(c, stale, known, snap.t);
@@ -84,8 +87,9 @@ export function charge() {
     say(fenceText, reserve > 0 ? "reserve " + percent(reserve) : "");
     set(fenceText, { x: X(0), y: top - 7 });
     draw(end, volts);
-    set(end, { x1: X(out), x2: X(out), y1: top - 34, y2: base });
-    say(endText, !volts ? "" : (c.limited_by === "radio volts" ? "radio’s volts end at " : "empty at ") + percent(out));
+    // Its line stands clear of the reserve's name, which begins at zero.
+    set(end, { x1: X(out), x2: X(out), y1: reserve > 0 && X(out) < X(0) + 100 ? top - 4 : top - 34, y2: base });
+    say(endText, volts ? endName(c, out) : "");
     const rightOf = X(out) + 6 + 170 < width;
     set(endText, { x: X(out) + (rightOf ? 6 : -6), y: top - 24, "text-anchor": rightOf ? "start" : "end" });
 
@@ -112,30 +116,17 @@ export function charge() {
       if (there) set(mark, { x1: X(places[i]), x2: X(places[i]), y1: base - 1, y2: base + 12 });
     });
 
-    for (const node of [bracket, ...ends, bandText]) draw(node, known);
-    if (!known) for (const node of [...ends, bandText]) say(node, "");
+    for (const node of [bracket, ...ends]) draw(node, known);
+    if (!known) for (const node of ends) say(node, "");
     if (known) {
       const y = base + 54;
       const a = X(c.low);
       const b = Math.max(X(c.high), a + 2);
       set(bracket, { d: `M${a.toFixed(1)} ${y - 6}v12m0-6H${b.toFixed(1)}m0-6v12` });
-      const texts = [percent(c.low), "9 chances in 10", percent(c.high)];
-      const widths = [44, 104, 44];
-      const roomy = b - a > 210;
-      const at = spread(roomy ? [a, (a + b) / 2, b].map((x, i) => ({ x, w: widths[i] })) : [a, b].map((x) => ({ x, w: 44 })), left - 12, right + 16);
-      say(ends[0], texts[0]);
-      say(ends[1], texts[2]);
-      say(bandText, texts[1]);
-      set(ends[0], { x: at[0] + 22, y: y + 24, "text-anchor": "middle" });
-      set(ends[1], { x: at[at.length - 1] + 22, y: y + 24, "text-anchor": "middle" });
-      const toRight = at[at.length - 1] + 44 + 8;
-      const fits = toRight + 104 < right + 16;
-      const toLeft = at[0] - 8;
-      draw(bandText, roomy || fits || toLeft > 104 + left - 12); // no room on a narrow screen: the words above say it
-      set(bandText, {
-        x: roomy ? (a + b) / 2 : fits ? toRight : toLeft,
-        y: y + 23,
-        "text-anchor": roomy ? "middle" : fits ? "start" : "end",
+      const at = spread([a, b].map((x) => ({ x, w: 44 })), left - 12, right + 16);
+      [c.low, c.high].forEach((soc, i) => {
+        say(ends[i], percent(soc));
+        set(ends[i], { x: at[i] + 22, y: y + 24, "text-anchor": "middle" });
       });
     }
     draw(none, !peak);
@@ -188,12 +179,19 @@ const NOTHING = {
   "battery empty": "nothing: the battery is empty",
 };
 
+/** Name of the fence where the volts end it; where they have already, its place says nothing. */
+function endName(c, out) {
+  const now = Array.isArray(c.usable_ah) && !(c.usable_ah[1] > 0);
+  if (c.limited_by === "radio volts") return now ? "radio’s volts: too low now" : "radio’s volts end at " + percent(out);
+  return now ? "empty now" : "empty at " + percent(out);
+}
+
 /** Amp-hours and watt-hours to the first end, and which that is. */
 function still(c) {
   const [ah, wh] = [c.usable_ah, c.usable_wh];
   if (!(ah[2] > 0)) return NOTHING[c.limited_by];
   const range = (three, unit, decimals) => `${num(three[0], decimals)} to ${num(three[2], decimals)}\u00a0${unit}`;
-  const mid = `most likely ${num(ah[1], 1)}\u00a0Ah`;
+  const mid = `middle ${num(ah[1], 1)}\u00a0Ah`;
   return `${range(ah, "Ah", 1)} (${mid}), ${range(wh, "Wh", wh[2] < 20 ? 1 : 0)}, ${UNTIL[c.limited_by]}`;
 }
 
@@ -202,7 +200,7 @@ function keyed(c) {
   const needs = `it needs ${num(c.radio_min_v, 1)}\u00a0V`;
   if (!Number.isFinite(c.key_a)) return `nothing has been sent yet; ${needs}`;
   if (!Array.isArray(c.radio_v)) return `not measured; ${needs}`;
-  return `${num(c.radio_v[0], 1)} to ${num(c.radio_v[2], 1)}\u00a0V at ${num(c.key_a, 1)}\u00a0A; ${needs}`;
+  return `${num(c.radio_v[0], 1)} to ${num(c.radio_v[2], 1)}\u00a0V at peaks of ${num(c.key_a, 1)}\u00a0A; ${needs}`;
 }
 
 /** When the reserve is reached, as clock times; the words only where the verdict does not say the same already. */
@@ -224,13 +222,16 @@ function between(early_s, late_s, now_s) {
   const far = (t) => `${((t - now_s) / 86400).toFixed(1)}\u00a0days`;
   // Beyond a day a clock time alone would name the wrong day.
   if (early_s - now_s > 86400) return `in ${far(early_s)}` + (late_s === null ? " or later" : ` to ${far(late_s)}`);
-  if (late_s === null || late_s - now_s > 86400)
-    return `${utc(early_s, false)} UTC, ${local(early_s, false)} local, or later`;
-  return `${utc(early_s, false)} to ${utc(late_s, false)} UTC, ${local(early_s, false)} to ${local(late_s, false)} local`;
+  const open = late_s === null || late_s - now_s > 86400;
+  const clock = (...times) => onClocks(times, { seconds: false });
+  if (!open && late_s - now_s < 60) return "already reached";
+  if (early_s - now_s < 60) return open ? "now, or later" : `now, or by ${clock(late_s)} at the latest`;
+  return open ? `${clock(early_s)}, or later` : clock(early_s, late_s);
 }
 
+/** What was counted, unless the sentence before it has that already. */
 function counted(c) {
-  if (!Number.isFinite(c.counted_ah)) return "";
+  if (!Number.isFinite(c.counted_ah) || /\bAh counted\b/.test(c.rests_on)) return "";
   const way = c.counted_ah < 0 ? "out" : "in";
   return `. Counted since the start: ${num(Math.abs(c.counted_ah), 2)}\u00a0Ah net ${way}`;
 }

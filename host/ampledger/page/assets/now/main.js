@@ -6,7 +6,7 @@
  */
 
 import { address, change, chosen } from "../frame.js";
-import { DASH, count, h, local, s, say, set, show, span, tied, utc } from "../kit.js";
+import { DASH, count, h, onClocks, s, say, set, show, span, tied, utc } from "../kit.js";
 import { listen } from "../stream.js";
 import { balance } from "./balance.js";
 import { charge } from "./charge.js";
@@ -18,7 +18,7 @@ const STALE_S = 5; // age of the newest data at which nothing counts as current 
 const TONES = {
   surplus: ["Surplus", 46, 30],
   even: ["About even", 38, 38],
-  short: ["Short", 22, 46],
+  short: ["Drawing down", 22, 46],
   act: ["Act now", 0, 0],
   unknown: ["Not known", 38, 38],
 };
@@ -82,7 +82,7 @@ export function start(above) {
       say(id("sentence"), "No reading yet.");
       say(id("detail"), trouble || snap.link.text);
     } else {
-      say(id("sentence"), `No current reading. Last seen ${utc(snap.t)} UTC.`);
+      say(id("sentence"), `No fresh reading. Last seen ${utc(snap.t)} UTC.`);
       say(id("detail"), trouble || snap.link.text);
     }
   }
@@ -146,13 +146,13 @@ function freshness(host) {
     say(state, word + (trouble ? "" : snap.link.port && snap.link.state === "live" ? " on " + snap.link.port : ""));
     host.dataset.state = trouble ? "lost" : snap.link.state;
     say(age, age_s === null ? "no data so far" : `newest data ${span(age_s)} old`);
-    say(seen, snap.t === null ? "" : (stale ? "last seen " : "") + `${utc(snap.t)} UTC · ${local(snap.t)} local`);
+    say(seen, snap.t === null ? "" : (stale ? "last seen " : "") + onClocks([snap.t], { between: " · " }));
   };
 }
 
 /** How many notices are open, worst first, as the way to them: on a phone the list is further down. */
 function openNotices(host, all) {
-  const words = { act: "act now", warning: "warning", caution: "caution", info: "note" };
+  const words = { act: "to act on", warning: "warning", caution: "caution", info: "note" };
   const counts = Object.entries(words).map(([kind, word]) => {
     const n = all.filter((notice) => notice.open && notice.severity === kind).length;
     return n ? `${n} ${word}${n > 1 && kind !== "act" ? "s" : ""}` : "";

@@ -2,7 +2,7 @@
  * Notices: severity as word and shape, then what was seen, what it likely is, and what to do. Open ones first.
  */
 
-import { h, local, s, say, show, span, tied, utc } from "../kit.js";
+import { h, onClocks, s, say, show, span, tied, utc } from "../kit.js";
 
 const KINDS = {
   act: ["Act now", "M5 0h10l5 5v10l-5 5H5l-5-5V5zM8.6 3.5l.6 8.5h1.6l.6-8.5zM8.7 14v2.6h2.6V14z"],
@@ -44,7 +44,7 @@ export function notices() {
       past.hidden = closed.length === 0;
       say(summary, `Cleared earlier (${closed.length})`);
     }
-    for (const [node, since_s] of times) say(node, `since ${utc(since_s)} UTC, ${local(since_s)} local (${span(Math.max(0, now_s - since_s))})`);
+    for (const [node, since_s] of times) say(node, `since ${onClocks([since_s])} (${span(Math.max(0, now_s - since_s))})`);
   }
 
   function item(notice) {
@@ -59,7 +59,7 @@ export function notices() {
     if (notice.since_s) {
       const since = h("p", { class: "since" });
       if (notice.open) times.push([since, notice.since_s]);
-      else say(since, `seen ${utc(notice.since_s)} UTC, ${local(notice.since_s)} local; cleared`);
+      else say(since, `seen ${onClocks([notice.since_s])}; cleared`);
       node.append(since);
     }
     return node;
