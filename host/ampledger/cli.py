@@ -11,7 +11,6 @@ import argparse
 import contextlib
 import functools
 import json
-import math
 import os
 import signal
 import socket

@@ -19,9 +19,9 @@ Which bars stand where:
   with the branch unknown a reading at 50 % admits 29 to 70 %), so a small error there would be luck; its range must
   still hold the truth. A start 4 sd off ("20 % wrong, sd 5 %") has no bar for coverage there: what was told lies, and
   nothing that is measured contradicts it.
-- A pack told a curve that isn't its own ("stranger"): coverage of its days. Its errors are printed without a bar: curves
-  of two makers lie 8 to 47 mV a cell apart, the plateau's slope is 1 mV per percent. (They were judged after a full
-  charge until 2026-11-30; what the estimator does then, 1 to 2 % RMSE and 3 % of capacity, is in the table.)
+- A pack told a curve that isn't its own ("stranger"): coverage of its days. Its errors are printed without a bar:
+  curves of two makers lie 8 to 47 mV a cell apart, the plateau's slope is 1 mV per percent. After a full charge they
+  are 1 to 2 % RMSE, and capacity is learnt to 3 %: more than the issue's bars.
 - The invented cell's axis is that of `LFP26650` between C/30 full and empty, which an everyday full of the real cell
   falls 2 % short of (`Curve.usable_share`). It is told its own (`OWN`), as an operator's learnt curve would be.
 """
@@ -369,7 +369,8 @@ def middle_lines(group: str, runs: Sequence[Run], cold: bool, only_coverage: boo
     """
     Begun in the middle of use with each start.
 
-    only_coverage : no other bar stands, and that for all starts together; off_told : also not that for a start 4 sd off.
+    only_coverage : no other bar stands, and that for all starts together.
+    off_told : also not that for a start 4 sd off.
     """
     lines = []
     for kind in STARTS:
@@ -425,7 +426,7 @@ def stranger_lines(group: str, runs: Sequence[Run]) -> list[Line]:
 
 
 def days_lines(group: str, runs: Sequence[Run]) -> list[Line]:
-    """The station's days in one run from an unknown start: cold morning, anchors, capacity. Strangers: coverage only."""
+    """The station's days in one run from an unknown start: cold morning, anchors, capacity."""
     own = runs[0].job.curve != TYPED_IN
     after_full, most, capacity = (AFTER_FULL, AFTER_FULL_MOST, CAPACITY) if own else (None, None, None)
     marks = made(runs[0].job.key).marks
@@ -673,7 +674,7 @@ Nor has coverage a bar where what was told lies 4 sd off and nothing measured ca
 def main(argv: list[str] | None = None) -> int:
     """Run all of it and print the table."""
     parser = argparse.ArgumentParser(prog="python3 tests accuracy", description=(__doc__ or "").split("\n\n")[0])
-    parser.add_argument("--quick", action="store_true", help="fewer beginnings and sensor errors, as in the suite: a minute")
+    parser.add_argument("--quick", action="store_true", help="fewer beginnings, as in the suite: a minute")
     parser.add_argument("--json", action="store_true", help="as one JSON object")
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
     args = parser.parse_args(argv)

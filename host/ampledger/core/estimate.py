@@ -51,7 +51,7 @@ _Table32 = NDArray[np.float32]
 _BIN = 0.005
 _FIRST, _LAST = -0.015, 1.015
 _N = round((_LAST - _FIRST) / _BIN) + 1
-_SOC: _Array = _FIRST + _BIN * np.arange(_N)
+_SOC: _Array = np.linspace(_FIRST, _LAST, _N)
 _END_SD = 0.006  # how far past an end it may stand
 _ENDS: _Array = np.exp(-0.5 * ((_SOC - np.clip(_SOC, 0.0, 1.0)) / _END_SD) ** 2)
 _FLAT: _Array = ((_SOC >= 0.0) & (_SOC <= 1.0)) / 201.0
@@ -135,7 +135,7 @@ _ABSORB_CELL_V, _ABSORB_C, _ABSORB_USED = 3.5, 0.1, 0.03
 # Empty: rested volts on the steep end of the curve (2.80 V is 2.4 % on the 25 degC discharge branch), at a load so
 # small that what the resistance takes is known
 _EMPTY_CELL_V, _EMPTY_LOAD_C, _EMPTY_DWELL_S = 2.80, 0.5, 60.0
-_EMPTY_SOC, _EMPTY_SD = 0.015, 0.012
+_EMPTY_SOC, _EMPTY_SD = 0.022, 0.012
 _ANCHOR_DOUBT = 0.01  # of the belief stays as it was: what looked like an anchor may have been none
 _USED = 0.02  # of capacity that has to be moved before another anchor counts as another
 

@@ -426,7 +426,9 @@ def _why(
     estimate: Estimate,
 ) -> str:  # fmt: skip
     """What ends it, and what was taken for granted."""
-    what = f"sending at peaks of {load.key_a:.1f} A" if load.key_a is not None else f"at the {load.mean_a:.1f} A drawn so far"
+    what = f"at the {load.mean_a:.1f} A drawn so far"
+    if load.key_a is not None:
+        what = f"sending at peaks of {load.key_a:.1f} A"
     below = f"the radio's plug falls below {limit_v:.1f} V"
     if limited_by == "reserve":
         text = f"Ends at the reserve of {100 * stop_soc:.0f} %"

@@ -10,9 +10,10 @@ export function charge() {
   const host = document.getElementById("charge-picture");
   const line = document.getElementById("charge-range");
   const words = document.getElementById("charge-words");
-  const figures = h("span", {});
-  const chance = h("span", { class: "chance" });
-  line.append(figures, chance);
+  const figures = h("span", { class: "whole" });
+  const dot = h("span", { class: "dot" });
+  const chance = h("span", {});
+  line.append(figures, " ", h("span", { class: "chance" }, dot, chance));
   const svg = s("svg", { role: "img", class: "charge-svg" }, host);
   const keep = s("rect", { class: "keep" }, svg);
   const grid = s("g", { class: "grid" }, svg);
@@ -46,7 +47,8 @@ export function charge() {
     const c = snap.charge;
     const known = !stale && c.low !== null && c.high !== null;
     say(figures, known ? `${num(c.low * 100, 0)} to ${percent(c.high)} full` : DASH);
-    say(chance, known ? " · 9 chances in 10" : "");
+    say(dot, known ? "· " : "");
+    say(chance, known ? "9 chances in 10" : "");
     text(snap, stale, known);
     // The estimate moves in minutes; the picture is redrawn only when something of it is new.
     const now = JSON.stringify([width, stale, c.low, c.high, c.likely, c.peaks, c.reserve, c.stop, c.limited_by, c.capacity_ah, c.density, c.usable_ah, stale && snap.t]);
@@ -90,7 +92,7 @@ export function charge() {
     // Its line stands clear of the reserve's name, which begins at zero.
     set(end, { x1: X(out), x2: X(out), y1: reserve > 0 && X(out) < X(0) + 100 ? top - 4 : top - 34, y2: base });
     say(endText, volts ? endName(c, out) : "");
-    const rightOf = X(out) + 6 + 170 < width;
+    const rightOf = X(out) + 6 + endText.getComputedTextLength() < width;
     set(endText, { x: X(out) + (rightOf ? 6 : -6), y: top - 24, "text-anchor": rightOf ? "start" : "end" });
 
     const density = Array.isArray(c.density) && c.density.length > 1 && !stale ? c.density : null;
