@@ -49,16 +49,19 @@ def clocks_of(store: Store, device: str) -> dict[int, Clock]:
     The clock of each start of a board.
 
     A start that never learnt the time is placed right after the one before
-    it, and says how much later it may have been: as long as the next one
-    leaves room. With none before, it is placed right before the next. Where
-    no start at all knows the time, none has a clock.
+    it, that is after its last record and the last time it was told, and says
+    how much later it may have been: as long as the next one leaves room. With
+    none before, it is placed right before the next. Where no start at all
+    knows the time, none has a clock.
     """
     known: list[tuple[int, Clock | None, float, float]] = []  # boot, clock, from and to on the board's clock [s]
     for boot, _ in store.starts(device):
-        clock = clock_of([tie_of(a) for a in store.anchors(device, boot)])
-        runs = store.runs(device, boot)
+        ties = [tie_of(a) for a in store.anchors(device, boot)]
+        clock, runs = clock_of(ties), store.runs(device, boot)
         if runs:
-            known.append((boot, clock, runs[0].from_ms * 1e-3, runs[-1].to_ms * 1e-3))
+            # A board that was told the time was still on then, also when its records of that time are lost.
+            to_s = max([runs[-1].to_ms * 1e-3, *(t.mono_s for t in ties)])
+            known.append((boot, clock, runs[0].from_ms * 1e-3, to_s))
         elif clock is not None:
             known.append((boot, clock, clock.knots[0][0], clock.knots[-1][0]))
     out: dict[int, Clock] = {}

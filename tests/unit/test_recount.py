@@ -80,6 +80,17 @@ def test_starts_without_the_time_lie_between_their_neighbours_and_say_how_uncert
     assert found[0].unsure_s == pytest.approx(0.02 + DRIFT)
 
 
+def test_a_start_without_the_time_does_not_begin_while_the_one_before_it_was_told_the_time(store: Store) -> None:
+    start(store, 1, 1, anchor(1, 0.0, 100.0), anchor(1, 30.0, 130.0))
+    start(store, 2, 2)
+    start(store, 3, 3, anchor(3, 0.0, 1000.0))
+    clock = clocks_of(store, "a")[2]
+    # WORKED: the records of start 1 end at 110, but it was on at 130; start 2 needs 10 s of the 870 that are left.
+    assert clock.utc_s(0.0) == T0 + 130.0 and clock.unsure_s(0.0) == pytest.approx(860.0)
+    # The gap before it is from the last record on, and what is in it nobody knows.
+    assert [s for s in spans(store) if s[1] == 130.0] == [(110.0, 130.0)]
+
+
 def test_starts_before_any_time_is_known_are_placed_before_it(store: Store) -> None:
     start(store, 1, 1)
     start(store, 2, 2, anchor(2, 0.0, 1000.0))

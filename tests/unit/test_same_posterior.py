@@ -124,11 +124,16 @@ def _replies(**values: Any) -> list[Frame]:
 
 
 class Said(NamedTuple):
-    """A charge that was told: after which record that was made, kept or not, and when. [s]"""
+    """
+    A charge that was told: after which record that was made, kept or not, and when by this computer's clock. [s]
+
+    heard : the record that was heard first after it, and how long after it that was. [s]
+    """
 
     after: tuple[int, int]
     time_s: float
     start: Start
+    heard: tuple[tuple[int, int], float] | None = None
 
 
 class Host:
@@ -191,6 +196,8 @@ class Host:
     def listen(self, count: int) -> None:
         for _ in range(count):
             self._arrive([Frame(wire.READING, 0, self.box.sample())])
+            key, now_s = (self.box.boot, self.box.seq - 1), self.now_s()
+            self.told = [t if t.heard else t._replace(heard=(key, now_s - t.time_s)) for t in self.told]
 
     def fetch(self, frames: int) -> None:
         """So many frames of what was asked for come in."""
@@ -233,13 +240,16 @@ def uninterrupted(store: Store, told: list[Said]) -> tuple[Engine, list[Any], li
     """
     One engine fed with all that is stored: itself, what it would keep of each minute, its notices.
 
-    What is told within a time without records counts from the end of it that is nearer.
+    What is told within a time without records counts from the end of it that is nearer. When that was follows from
+    how long before the first record that was heard after it: the board's times may be seconds off this computer's.
     """
     engine, minute = Engine(PACK, Start()), None
     rows: list[Any] = []
     events: list[Any] = []
-    waiting = list(told)
-    for seen, intervals in intervals_of(store, "a"):
+    found = list(intervals_of(store, "a"))
+    ends_s = {(seen.boot, seen.seq): seen.end_s for seen, _ in found}
+    waiting = [t._replace(time_s=ends_s[t.heard[0]] - t.heard[1]) if t.heard else t for t in told]
+    for seen, intervals in found:
         for interval in intervals:
             while waiting and waiting[0].after < (seen.boot, seen.seq):
                 to_end_s = interval.end_s - waiting[0].time_s
@@ -704,6 +714,16 @@ def test_a_better_time_that_makes_the_board_off_for_longer(tmp_path: Path) -> No
     host = Host(tmp_path, Box(125), jitter=True)
     play(host, steps)
     compare(host, times=False)
+
+
+def test_a_charge_told_after_a_lost_record_counts_from_the_start_nobody_heard_on(tmp_path: Path) -> None:
+    host = Host(tmp_path, Box(0))
+    play(host, [("lost", 1), ("told", 0.3), ("restart", 3.0), ("alone", 1), ("restart", 3.0)])
+    assert host.store is not None
+    # WORKED: five records, one lost, and at 24 s the board is told the time: only then can it have begun anew.
+    starts = [interval.start_s - T0 for seen, x in intervals_of(host.store, "a") for interval in x if seen.boot == 2]
+    assert starts == pytest.approx([20.0, 24.0], abs=0.1)
+    compare(host)
 
 
 @pytest.mark.parametrize("jitter", [False, True])

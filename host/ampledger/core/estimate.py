@@ -657,7 +657,8 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
         root_a = math.sqrt(p.square_a2s / p.v_s)
         lasting = (r_share * r_ohm * at_a) ** 2 + (_STEP_SHARE * r_ohm * root_a) ** 2 + doubt_v**2
         lasting += (_SLOW_SHARE * (abs(u1_mean) + abs(u2_mean))) ** 2
-        lasting += (_COLD_V * max(0.0, min(15.0, belief.curve.temps_c[0]) - at_c)) ** 2 + (0.0 if known_temp else _NO_TEMP_V**2)
+        lasting += (_COLD_V * max(0.0, min(15.0, belief.curve.temps_c[0]) - at_c)) ** 2
+        lasting += 0.0 if known_temp else _NO_TEMP_V**2
         answered_v = p.v_vs / p.v_s / battery.series - r_ohm * at_a
         rested_v = answered_v - u1_mean - u2_mean
         lasting += (_TOP_SHARE * max(0.0, rested_v - _TOP_V)) ** 2
