@@ -252,7 +252,7 @@ def uninterrupted(store: Store, told: list[Said]) -> tuple[Engine, list[Any], li
     for seen, intervals in found:
         for interval in intervals:
             while waiting and waiting[0].after < (seen.boot, seen.seq):
-                to_end_s = interval.end_s - waiting[0].time_s
+                to_end_s = intervals[-1].start_s - waiting[0].time_s
                 if interval is not intervals[-1] and waiting[0].time_s - interval.start_s >= to_end_s:
                     break
                 engine = Engine(PACK, waiting.pop(0).start)

@@ -91,7 +91,7 @@ _COLD_V = 0.0003  # per kelvin below the curve's coldest temperature, at most be
 _GAP_GROWS_PER_K = (73.0 / 54.0 - 1.0) / 10.0
 _NO_TEMP_V = 0.004  # added when the temperature is unknown (judgement)
 _STEP_SHARE = 0.05  # of the drop: the resistance is not a constant (judgement)
-_SLOW_SHARE = 0.2  # of the slow polarisation (judgement)
+_SLOW_SHARE = 0.3  # of the slow polarisation (judgement)
 # Above this the end of charging shows, which is no rest whatever is subtracted; what it means, the anchor says
 # (judgement)
 _TOP_V, _TOP_SHARE = 3.42, 0.5
@@ -118,8 +118,8 @@ _STORED_H, _STORED_FORGET = (3.0, 9.0), (0.25, 0.15)
 _STANDING_A = 0.025
 # A wrong start must be able to lose: so much of the prior is spread by +-20 % about it, and so much flat. Less of
 # both where the start is claimed to better than 5 %, but never under a fifth. (judgement)
-_DOUBT_SHARE, _DOUBT_SD = 0.28, 0.2
-_FLAT_SHARE = 0.10
+_DOUBT_SHARE, _DOUBT_SD = 0.14, 0.2
+_FLAT_SHARE = 0.06
 _LEAK_PER_H = 0.0003  # of the belief goes back to flat
 
 # --- Full: volts AND tail current AND dwell (common practice, no source; 14.2 V and 0.05 C for 10 min on four cells)
