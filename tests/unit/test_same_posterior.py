@@ -236,12 +236,16 @@ class Host:
         assert not [n for n in self.boards.snapshot()["notices"] if n["code"] in ("program-error", "not-caught-up")]
 
 
-def uninterrupted(store: Store, told: list[Said]) -> tuple[Engine, list[Any], list[Any]]:
+def uninterrupted(store: Store, told: list[Said], dated: bool = True) -> tuple[Engine, list[Any], list[Any]]:
     """
     One engine fed with all that is stored: itself, what it would keep of each minute, its notices.
 
     What is told within a time without records counts from the end of it that is nearer. When that was follows from
     how long before the first record that was heard after it: the board's times may be seconds off this computer's.
+
+    dated : whether the starts are dated to less than a second. If not, which of the records that nobody heard were made
+        before the telling can't be known to the record: then their dates decide, after what was stored at the telling
+        and at the latest with the first record that was heard after it.
     """
     engine, minute = Engine(PACK, Start()), None
     rows: list[Any] = []
@@ -249,9 +253,18 @@ def uninterrupted(store: Store, told: list[Said]) -> tuple[Engine, list[Any], li
     found = list(intervals_of(store, "a"))
     ends_s = {(seen.boot, seen.seq): seen.end_s for seen, _ in found}
     waiting = [t._replace(time_s=ends_s[t.heard[0]] - t.heard[1]) if t.heard else t for t in told]
+    charges = [values for *_, what, values in store.tellings("a") if what == "charge"]
+    stored = [tuple((values.get("after") or {}).get("a", (-1, -1))) for values in charges]
+
+    def began_after(key: tuple[int, int], start_s: float) -> bool:
+        said = waiting[0]
+        if dated or said.heard is None:
+            return said.after < key
+        return key >= said.heard[0] or (key > stored[-len(waiting)] and start_s >= said.time_s)
+
     for seen, intervals in found:
         for interval in intervals:
-            while waiting and waiting[0].after < (seen.boot, seen.seq):
+            while waiting and began_after((seen.boot, seen.seq), intervals[-1].start_s):
                 to_end_s = intervals[-1].start_s - waiting[0].time_s
                 if interval is not intervals[-1] and waiting[0].time_s - interval.start_s >= to_end_s:
                     break
@@ -273,7 +286,7 @@ def concluded(store: Store) -> tuple[list[Any], list[Any]]:
 def compare(host: Host, times: bool = True) -> None:
     """What the host has come to is what one uninterrupted engine comes to, and what `rebuild` does."""
     assert host.store is not None
-    engine, rows, events = uninterrupted(host.store, host.told)
+    engine, rows, events = uninterrupted(host.store, host.told, dated=times)
     state, live = engine.save(), host.live._course.engine.save()
     assert live["estimate"] == state["estimate"], "the posterior"
     if times:
