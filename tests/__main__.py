@@ -29,7 +29,7 @@ if __name__ == "__main__":
             os.environ.setdefault(name, "1")  # it brings its own processes
         sys.exit(bootstrap.run(["-m", "accuracy.table", *arguments[1:]], [TOP / "tests"]))
     if not any(not a.startswith("-") for a in arguments):
-        # Much of the suite waits for real time to pass: run it in parallel.
-        workers = str(min(4, os.cpu_count() or 1))
+        # Much of the suite waits for real time to pass (two workers leave half of two cores idle): one more than cores.
+        workers = str(min(4, (os.cpu_count() or 1) + 1))
         arguments = ["-n", workers, "--dist", "worksteal", *arguments, "tests"]
     sys.exit(bootstrap.run(["-m", "pytest", *arguments]))
