@@ -141,7 +141,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--standing-ma",
         type=_number("milliamps, such as 12"),
         metavar="MA",
-        help="what flows out of the battery while the board is off, such as the controller's own draw (default 0)",
+        help="what flows out of the battery while the board is off, such as the controller's own draw (0: nothing)",
     )
     parser.add_argument(
         "--curve", metavar="NAME|FILE", help=f"the cells' voltage curve: {', '.join(CURVES)}, or a file of your own"

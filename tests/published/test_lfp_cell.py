@@ -109,9 +109,8 @@ def test_the_band_of_a_plain_start_holds_from_the_first_minute(temp_c):
 @pytest.mark.parametrize(("temp_c", "capacity"), [(25, 0.95), (25, 1.05), (45, 0.95), (45, 1.05)])
 def test_a_capacity_five_percent_wrong_costs_little_after_a_full_start(temp_c, capacity):
     rows = track(temp_c, Start(1.0, 0.01), capacity=capacity, gain=1.0, offset=0.0)
-    # FROZEN: up to 1.29 % on 2026-11-25 (45 degC, capacity 5 % low), with a voltage error of 8 mV allowed for packs
-    # that are not this cell; 1.05 % with 6 mV. Issue 5 wants 1.0 %, not met there yet.
-    assert rmse(rows) <= 0.0135
+    # BAR (wanted, issue 5): 1.0 %
+    assert rmse(rows) <= 0.01
     # BAR (wanted, issue 5): 3 %
     assert np.abs(rows[1] - rows[4]).max() <= 0.03
     assert covered(rows) >= 0.85

@@ -224,7 +224,6 @@ class _Core:
     temp_c: float
     temp_age_s: float
     charge_c: float
-    elapsed_s: float
     since_c: float  # since the start or the last anchor
     since_s: float
     blind_s: float
@@ -368,7 +367,6 @@ def begin(battery: Battery, start: Start, curve: Curve = LFP26650) -> Belief:
         temp_c=math.nan,
         temp_age_s=math.inf,
         charge_c=0.0,
-        elapsed_s=0.0,
         since_c=0.0,
         since_s=0.0,
         blind_s=0.0,
@@ -727,7 +725,6 @@ def _advance(belief: Belief, core: _Core, p: _Pending) -> _Core:
         temp_c=temp_c,
         temp_age_s=temp_age_s,
         charge_c=core.charge_c + p.charge_c,
-        elapsed_s=core.elapsed_s + p.t_s,
         since_c=0.0 if anchor else core.since_c + p.charge_c,
         since_s=0.0 if anchor else core.since_s + p.t_s,
         blind_s=0.0 if anchor else core.blind_s + p.blind_s,
