@@ -56,15 +56,15 @@ _END_SD = 0.006  # how far past an end it may stand
 _ENDS: _Array = np.exp(-0.5 * ((_SOC - np.clip(_SOC, 0.0, 1.0)) / _END_SD) ** 2)
 _FLAT: _Array = ((_SOC >= 0.0) & (_SOC <= 1.0)) / 201.0
 
-# --- The accounts, in four lots that the volts decide between: cells like the curve's; of the same kind, but with
+# --- The accounts, in four lots that the volts decide between: cells as the curve has them; of the same kind, but with
 # features elsewhere along the charge; another maker's, whose curve lies elsewhere; and any, of which volts on the
 # plateau tell next to nothing, so that counting has the say. Numbers, shares and widths are judgement, checked by
 # error and coverage of the band on the measured cell, on invented ones and on PyBaMM's (`python3 tests accuracy`).
 _LOTS = (80, 56, 32, 16)
-_LOT_SHARES = (0.45, 0.35, 0.15, 0.05)
-_FACTORS = (1.0, 1.5, 4.0, 15.0)  # multiple of the curve's error
+_LOT_SHARES = (0.4, 0.4, 0.15, 0.05)
+_FACTORS = (0.55, 1.3, 4.0, 15.0)  # multiple of the curve's error
 # What an account of each lot may still be off all along, without volts or count that could show it
-_ASTRAY = (0.004, 0.010, 0.025, 0.010)
+_ASTRAY = (0.001, 0.010, 0.025, 0.010)
 # Of the measured distance between branches: fits to the profiles gave 0.73 to 1.02
 _GAPS = ((0.88, 0.04), (0.95, 0.12))
 # The second lot's features may lie where a cell has them that is fully charged at C/30 (`Curve.usable_share`), or not
@@ -428,8 +428,8 @@ def read(belief: Belief) -> Estimate:
     moved = core.reached[1] - core.reached[0] if core.anchor else math.inf
     fine = _cumulative(core.weights, ends, core.accounts.factor, moved)
     low, soc, high = (float(q) for q in np.interp((0.05, 0.5, 0.95), fine, _FINE_EDGES))
-    low = max(0.0, soc - math.hypot(soc - low, _TRUTH_SD))
-    high = min(1.0, soc + math.hypot(high - soc, _TRUTH_SD))
+    low = max(0.0, min(low, soc - _TRUTH_SD))
+    high = min(1.0, max(high, soc + _TRUTH_SD))
     density = np.diff(fine[::_FINE_PER_BIN])
     share = core.weights.sum(axis=1, dtype=np.float64)
     capacity_ah = float(share @ capacities_ah) / float(share.sum())

@@ -405,8 +405,8 @@ def _spread(estimate: Estimate, stops: _Array) -> Three:
     values = np.sort(capacities * np.maximum(0.0, socs - stops))
     low, mid, high = (float(x) for x in np.interp((0.05, 0.5, 0.95), _SORTED, values))
     truth_ah = _TRUTH_SD * estimate.capacity_ah
-    low = max(0.0, mid - math.hypot(mid - low, truth_ah)) if low > 0.0 else 0.0
-    return low, mid, mid + math.hypot(high - mid, truth_ah) if high > 0.0 else 0.0
+    low = max(0.0, min(low, mid - truth_ah)) if low > 0.0 else 0.0
+    return low, mid, max(high, mid + truth_ah) if high > 0.0 else 0.0
 
 
 def _energy_wh(
