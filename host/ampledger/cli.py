@@ -21,7 +21,7 @@ import threading
 import time
 import webbrowser
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -32,6 +32,7 @@ from ampledger.errors import BoxError, ConfigError, LinkError, plain
 from ampledger.telling import clock_text
 
 if TYPE_CHECKING:
+    from ampledger.settings import PlanTold
     from ampledger.store import Store
 
 _LOOPBACK = ("127.0.0.1", "localhost", "::1")
@@ -81,6 +82,7 @@ def _parser() -> argparse.ArgumentParser:
 
     settings.add_battery(live, asked_each_time=False)
     settings.add_arguments(live)
+    settings.add_plan_options(live)
     replay.add_arguments(sub.add_parser("replay", help="run a log through the same core as the live view"))
 
     books = sub.add_parser("books", help="what came in, went out and was lost, from the stored records")
@@ -106,10 +108,12 @@ def _parser() -> argparse.ArgumentParser:
     rebuild.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
     rebuild.add_argument("--board", metavar="DEVICE", help="only this board; without it all")
 
-    from ampledger import curves_cli, health_cli
+    from ampledger import curves_cli, forecast_cli, health_cli
 
     health = sub.add_parser("health", help="the battery's health: capacity, resistance, efficiency, trends, suspicions")
     health_cli.add_arguments(health)
+    foresee = sub.add_parser("forecast", help="from a log: will the station last until the closing time")
+    forecast_cli.add_arguments(foresee)
     curve = sub.add_parser("curve", help="voltage curves: list, show, check, learn your own pack's")
     _span_arguments(curves_cli.add_arguments(curve))
 
@@ -152,6 +156,8 @@ def main(argv: list[str] | None = None) -> int:
             from ampledger import replay
 
             return replay.run(args)
+        from ampledger import forecast_cli
+
         run = {
             "books": _books,
             "export": _export,
@@ -161,6 +167,7 @@ def main(argv: list[str] | None = None) -> int:
             "health": _health,
             "board": _board,
             "curve": _curve,
+            "forecast": forecast_cli.run,
         }
         with _ended_like_ctrl_c():
             return run.get(args.command, _live)(args)
@@ -206,11 +213,15 @@ class _Feed:
     ticks: Callable[[], float]
     demo_text: str = ""
     interpreter: str = ""
+    plan: PlanTold | None = None
 
 
 @contextlib.contextmanager
 def _demo(args: argparse.Namespace) -> Iterator[_Feed]:
     """The demo box in a process of its own, and a clock that shows the scenario's time."""
+    from ampledger.core.sun import Panel, Place
+    from ampledger.settings import PlanTold
+
     start_s = args.demo_start
     if start_s is None:
         start_s = _DEMO_START_S if args.demo_scenario == "heron" else 3900.0
@@ -238,6 +249,7 @@ def _demo(args: argparse.Namespace) -> Iterator[_Feed]:
             ticks,
             "Demo: an invented box on an invented day. No board is being read.",
             "MicroPython" if real else "CPython with stand-ins, as there is no MicroPython for this system",
+            PlanTold(place=Place(*said["place"]), panel=Panel(*said["panel"])),
         )
     finally:
         child.stdin.close()
@@ -299,6 +311,7 @@ def _live(args: argparse.Namespace) -> int:
         raise ConfigError("--serial needs the name of a port; leave it out to have boards found by asking.")
     settings.check_told(args)
     settings.chosen(args)  # says what is wrong before anything is started
+    settings.plan_told(args)
     port = _free_port(args.host, args.port)
     ports = _real_ports(args)
     with contextlib.ExitStack() as stack:
@@ -343,7 +356,7 @@ def _free_port(host: str, port: int) -> int:
 
 
 def _serve(args: argparse.Namespace, feed: _Feed, data: Path, port: int, stack: contextlib.ExitStack) -> int:
-    from ampledger import link
+    from ampledger import ahead, link
     from ampledger.core.model import Start
     from ampledger.live import Boards, Demo
     from ampledger.page import create_server, serve
@@ -359,6 +372,13 @@ def _serve(args: argparse.Namespace, feed: _Feed, data: Path, port: int, stack: 
     start = Start(args.start_soc, args.start_sd if args.start_sd is not None else 0.05)
     told = args.start_soc is not None
     setup.engine(start)  # says what is wrong before anything is kept
+    given = ahead.given(args, feed.clock())
+
+    def plan_of(kept: PlanTold) -> PlanTold:
+        if feed.plan is not None and kept.place is None:
+            kept = replace(kept, place=feed.plan.place, panel=feed.plan.panel)
+        return given(kept)
+
     if not assumed and not feed.demo_text:
         if saved is None or DEFAULTS | saved != values:
             store.tell(feed.clock(), "", "battery", values)
@@ -374,6 +394,7 @@ def _serve(args: argparse.Namespace, feed: _Feed, data: Path, port: int, stack: 
         sync=(lambda: 0.02) if feed.demo_text else link.host_clock,
         demo=Demo(feed.demo_text, feed.interpreter),
         assumed=assumed,
+        plan_of=plan_of,
     )
     boards.start()
     stack.callback(boards.close)

@@ -21,9 +21,11 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from ampledger import telling, wire
+from ampledger.ahead import Ahead, form, kept, read_kept, wished
 from ampledger.backfill import Backfill
 from ampledger.core.clock import Clock, Tie, clock_of
 from ampledger.core.engine import Engine, View
+from ampledger.core.forecast import Scene
 from ampledger.core.model import Interval
 from ampledger.core.watch import SEVERITIES, Notice
 from ampledger.decode import Frame, Parts, Scale, Seen, scale_of, tie_of, to_intervals
@@ -32,6 +34,7 @@ from ampledger.history import KEPT_S, History
 from ampledger.late import Anew, Late
 from ampledger.link import Arrived, Hello, Links, State, host_clock
 from ampledger.recount import Concluded, Course, Place, code_version, dated_anew, intervals_of, nearer_after
+from ampledger.settings import PlanTold
 from ampledger.store import Store
 
 _STALE_S = 3.0
@@ -678,6 +681,15 @@ class Live:
         }
 
     @property
+    def newest_s(self) -> float | None:
+        """Time of the newest reading that a forecast may rest on; None while there is none. UTC. [s]"""
+        return None if self._view is None or self.stale or self._course.pending else self._view.time_s
+
+    def scene(self) -> Scene:
+        """All that a forecast needs."""
+        return self._course.engine.scene()
+
+    @property
     def name(self) -> str:
         """What to call the board."""
         return plain(f"{(self.info or {}).get('board', 'board')} {self.device}", 60)
@@ -714,6 +726,7 @@ class Boards:
     engine_of : the engine for a board (its id, "" before any is known), and whether its charge has been told.
     ports : gives the serial ports to ask, each time anew.
     clock, ticks, demo, assumed : as for `Live`.
+    plan_of : the plan of a board from the one that was kept of it.
     """
 
     def __init__(
@@ -727,8 +740,15 @@ class Boards:
         sync: Callable[[], float] = host_clock,
         demo: Demo | None = None,
         assumed: bool = False,
+        plan_of: Callable[[PlanTold], PlanTold] = lambda kept: kept,
     ) -> None:
         self._store, self._engine_of = store, engine_of
+        self._plan_of = plan_of
+        self._plans: dict[str, PlanTold] = {}
+        self._plans_kept: dict[str, PlanTold] = {}
+        self._plans_refused_at = -math.inf
+        self._plans_guard = threading.Lock()
+        self.ahead = Ahead()
         self._clock, self._ticks, self._sync = clock, ticks, sync
         self._demo, self._assumed = demo, assumed
         self._queue: queue.Queue[State | Hello | Arrived] = queue.Queue()
@@ -752,6 +772,12 @@ class Boards:
 
     def _begin(self, device: str) -> Live:
         engine, told = self._engine_of(device)
+        was = self._store.get_state(f"plan:{device}")
+        if was is None and "" in self._plans:
+            self._plans[device] = self._plans[""]  # told before a board had said what it is
+        else:
+            self._plans_kept[device] = read_kept(was, self._clock())
+            self._plans[device] = self._plan_of(self._plans_kept[device])
         return Live(
             self._store,
             engine,
@@ -802,18 +828,29 @@ class Boards:
             raise ConfigError("There is no such board: choose one that the page offers.")
         self._of(board).fetch.paused = pause
 
+    def change_plan(self, board: str | None, wishes: dict[str, Any]) -> None:
+        """Closing time, place, panel and the rest of `ahead.WISHES`. Raises ConfigError for what can't be."""
+        if board is not None and board not in self.lives:
+            raise ConfigError("There is no such board: choose one that the page offers.")
+        device = self._of(board).device
+        with self._plans_guard:
+            self._plans[device] = wished(wishes, self._plans[device], self._clock())
+
     # --- life ---
 
     def start(self) -> None:
         """Begin."""
         self._thread.start()
         self.links.start()
+        self.ahead.start()
 
     def close(self) -> None:
         """Stop, keep the state, close nothing else."""
         self.links.close()
         self._stop.set()
         self._thread.join(10)
+        self.ahead.close()
+        self._keep_plans(now=True)
         for live in self.lives.values():
             live.close()
 
@@ -844,6 +881,9 @@ class Boards:
         for board, live in list(self.lives.items()):
             self._frames(board, arrived.pop(board, []))
             live.guarded(live.go_on_anew)
+        for live in self.lives.values():
+            live.guarded(self._look_ahead, live)
+        self.shown.guarded(self._keep_plans)
         self.shown.guarded(self._tidy)
         self.shown.guarded(self._publish)
 
@@ -905,6 +945,24 @@ class Boards:
         live.on_state(State("live", f"Board on {hello.port}.", hello.port))
         live.on_hello(hello)
 
+    def _look_ahead(self, live: Live) -> None:
+        """Here no reading is being concluded from, so the scene is of one moment; the work is done elsewhere."""
+        newest_s = live.newest_s
+        if newest_s is not None and newest_s > 0.0:
+            self.ahead.consider(live.device, live.scene, newest_s, self._plans[live.device])
+
+    def _keep_plans(self, now: bool = False) -> None:
+        """A plan that was changed is there after a restart; a disk that refuses is left alone for a while."""
+        changed = [(d, told) for d, told in list(self._plans.items()) if told != self._plans_kept.get(d)]
+        if not changed or (time.monotonic() - self._plans_refused_at < _TRY_EVERY_S and not now):
+            return
+        try:
+            for device, told in changed:
+                self._store.put_state(f"plan:{device}", kept(told))
+                self._plans_kept[device] = told
+        except StoreError:
+            self._plans_refused_at = time.monotonic()
+
     def _tidy(self) -> None:
         """Old records are packed a few at a time, when there is nothing else to do."""
         if time.monotonic() - self._packed_at < _PACK_EVERY_S or any(live.busy for live in self.lives.values()):
@@ -917,7 +975,12 @@ class Boards:
         number = self._number + 1
         lives = self.lives or {"": self.shown}
         boards = [{"id": d, "name": live.name, "stale": live.stale} for d, live in self.lives.items()]
-        shots = {live.device: live.snapshot(number) | {"boards": boards} for live in (*lives.values(), self.shown)}
+        shots = {
+            live.device: live.snapshot(number)
+            | {"boards": boards, "plan": form(self._plans[live.device], self._clock())}
+            | {"ahead": self.ahead.shown(live.device)}
+            for live in (*lives.values(), self.shown)
+        }
         with self._changed:
             self._number = number
             self._snapshots = shots

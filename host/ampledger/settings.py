@@ -4,22 +4,28 @@ What the operator says of battery, leads and radio: asked for, checked, kept and
 In: command-line arguments, or values as the store keeps them. Out: values that JSON can hold, or a `Setup`, which
 makes engines. A curve of the operator's own is kept with all it holds, not by the path of its file, so that what was
 concluded can be concluded anew when the file has gone. Values of earlier versions lack the newer keys; those have
-defaults.
+defaults. `PlanTold` is what the operator says of the hours to come: closing time, place, panel.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import math
+import re
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, asdict, dataclass, field, fields
+from dataclasses import MISSING, asdict, dataclass, field, fields, replace
+from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from ampledger.core.cells import CURVES, LFP26650, Curve
 from ampledger.core.engine import Engine
+from ampledger.core.forecast import Plan
 from ampledger.core.model import Battery, Start
+from ampledger.core.sun import Panel, Place, locator
 from ampledger.core.usable import Station, check
-from ampledger.errors import ConfigError
+from ampledger.errors import ConfigError, plain
 
 LARGEST_AH = 10_000.0
 MOST_STANDING_MA = 1000.0
@@ -30,6 +36,7 @@ DEFAULTS: dict[str, Any] = {
     "lead_told": False,
     "radio_min_v": None,
     "standing_a": None,
+    "battery_ohm": None,
     "curve": LFP26650.name,
 }
 
@@ -148,9 +155,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_milliohms(parser: argparse.ArgumentParser) -> None:
+    """The same in milliohms, and the pack's own resistance; beyond `add_arguments`, for `forecast`."""
+    milliohms = _number("milliohms, such as 30")
+    parser.add_argument("--lead-mohm", type=milliohms, metavar="MOHM", help="--lead-ohm in milliohms")
+    parser.add_argument("--cutoff-v", type=_number(_RADIO_V), metavar="V", help="another name of --radio-min-v")
+    parser.add_argument(
+        "--battery-mohm",
+        type=milliohms,
+        metavar="MOHM",
+        help="resistance of the whole pack as it is now, until the log has taught it",
+    )
+
+
 def chosen(args: argparse.Namespace) -> dict[str, Any]:
     """
-    What `add_arguments` was given, as it is kept; without what was left out.
+    What `add_arguments` (and `add_milliohms`) was given, as it is kept; without what was left out.
 
     Raises
     ------
@@ -158,6 +178,26 @@ def chosen(args: argparse.Namespace) -> dict[str, Any]:
         An argument that can't be, or a curve that can't be read.
     """
     out: dict[str, Any] = {}
+    lead_mohm, cutoff_v = getattr(args, "lead_mohm", None), getattr(args, "cutoff_v", None)
+    battery_mohm = getattr(args, "battery_mohm", None)
+    if lead_mohm is not None:
+        if args.lead_ohm is not None:
+            raise ConfigError("--lead-mohm and --lead-ohm say the same; give one of them.")
+        if not 0.0 <= lead_mohm <= 2000.0:
+            raise ConfigError(f"--lead-mohm {lead_mohm:g}: expected 0 to 2000 milliohms for both wires; 30 is usual.")
+        out |= {"lead_ohm": lead_mohm / 1000.0, "lead_told": True}
+    if cutoff_v is not None:
+        if args.radio_min_v is not None:
+            raise ConfigError("--cutoff-v and --radio-min-v say the same; give one of them.")
+        if not 0.0 <= cutoff_v <= 60.0:
+            raise ConfigError(f"--cutoff-v {cutoff_v:g}: expected {_RADIO_V}.")
+        out["radio_min_v"] = cutoff_v
+    if battery_mohm is not None:
+        if not 0.0 <= battery_mohm <= 5000.0:
+            raise ConfigError(
+                f"--battery-mohm {battery_mohm:g}: expected 0 to 5000 milliohms for the whole pack; 50 is usual."
+            )
+        out["battery_ohm"] = battery_mohm / 1000.0
     if args.lead_ohm is not None:
         if not 0.0 <= args.lead_ohm <= 2.0:
             raise ConfigError(f"--lead-ohm {args.lead_ohm:g}: expected 0 to 2 ohm for both wires; 0.03 is usual.")
@@ -233,7 +273,12 @@ def battery_told(values: Mapping[str, Any]) -> Setup:
                 standing_a=None if values["standing_a"] is None else float(values["standing_a"]),
             ),
             float(values["reserve_soc"]),
-            Station(float(values["lead_ohm"]), None if limit_v is None else float(limit_v), bool(values["lead_told"])),
+            Station(
+                float(values["lead_ohm"]),
+                None if limit_v is None else float(limit_v),
+                bool(values["lead_told"]),
+                None if values["battery_ohm"] is None else float(values["battery_ohm"]),
+            ),
             told_curve(values["curve"]),
         )
         check(setup.station, setup.battery)
@@ -251,3 +296,184 @@ def in_words(setup: Setup) -> str:
         f"{b.capacity_ah:g} Ah, {b.series} {'cell' if b.series == 1 else 'cells in series'}, curve {setup.curve.name}; "
         f"{1000 * setup.station.lead_ohm:.0f} mΩ to {radio}{standing}"
     )
+
+
+# -- the hours to come ---------------------------------------------------------------------------
+
+_DAY_S = 86400.0
+_TIMES_S = (946_684_800.0, 4_102_444_800.0)  # 2000 to 2100
+_TIME_HELP = "give a UTC time such as 2026-06-21T00:30Z, or hh:mm for the next such"
+_MOST_PAST_MIN = 720.0
+_MOST_ACCESSORIES_MA = 50_000.0
+_MOST_CONTACTS, _MOST_CONTACTS_BYTES = 20_000, 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class PlanTold:
+    """
+    What the operator says of the hours to come; `plan` makes a `Plan` of it at a moment.
+
+    until_s : closing time, UTC. [s] Below 86400: seconds of a UTC day, the next such time. None: `past_min` minutes
+        after a UTC day begins, for that day counts anew.
+    The others as in `forecast.Plan`.
+    """
+
+    until_s: float | None = None
+    past_min: float = 30.0
+    place: Place | None = None
+    panel: Panel | None = None
+    accessories_a: float = 0.0
+    contacts_s: tuple[float, ...] = ()
+    wanted_contacts: int = 10
+    caution: float = 9.0
+
+
+def plan(told: PlanTold, now_s: float) -> Plan:
+    """The plan at a moment of UTC; whether it can be is for `forecast.check` to say."""
+    until_s = told.until_s
+    if until_s is None or until_s < _DAY_S:
+        of_day_s = 60.0 * told.past_min if until_s is None else until_s
+        until_s = _DAY_S * math.floor(now_s / _DAY_S) + of_day_s
+        if until_s <= now_s:
+            until_s += _DAY_S
+    return Plan(
+        until_s, told.place, told.panel, told.accessories_a, told.contacts_s, told.wanted_contacts, told.caution
+    )
+
+
+def add_plan_options(parser: argparse.ArgumentParser) -> None:
+    """Closing time, place, panel and the rest of `PlanTold`; read them with `plan_told`."""
+    add = parser.add_argument
+    degrees = _number("degrees, such as 35")
+    add("--until", metavar="UTC", help="closing time: 2026-06-21T00:30Z, or hh:mm for the next such (UTC)")
+    add(
+        "--past-min",
+        type=_number("minutes, such as 30"),
+        metavar="MIN",
+        help="without --until: so many minutes after 00:00 UTC, when a new day begins (default 30)",
+    )
+    add("--locator", metavar="SQUARE", help="where you are, as a Maidenhead locator such as DN53vo")
+    add("--lat", type=degrees, metavar="DEG", help="or as latitude, north positive; with --lon")
+    add("--lon", type=degrees, metavar="DEG", help="longitude, east positive")
+    add("--height-m", type=_number("metres, such as 400"), metavar="M", help="height above the sea (default 0)")
+    add("--panel-w", type=_number("watts, such as 40"), metavar="W", help="watts on the panel's label")
+    add("--panel-tilt", type=degrees, metavar="DEG", help="0 lies flat, 90 stands upright (default 0)")
+    add("--panel-azimuth", type=degrees, metavar="DEG", help="where it faces: 90 east, 180 south (default), 270 west")
+    add(
+        "--accessories-ma",
+        type=_number("milliamps, such as 300"),
+        metavar="MA",
+        help="what could be switched off: lamp, tablet and the like (default 0)",
+    )
+    add("--contacts", metavar="TIMES.txt", help="when contacts were made: a text file, one UTC time a line")
+    add("--wanted-contacts", type=int, metavar="N", help="contacts wanted in the UTC day of the closing time (10)")
+    add(
+        "--caution",
+        type=_number("a factor, such as 9"),
+        metavar="X",
+        help="how many closings ten minutes early a missed one is worth, 1 to 100 (default 9)",
+    )
+
+
+def plan_told(args: argparse.Namespace) -> PlanTold:
+    """What `add_plan_options` was given. Raises ConfigError for what can't be: what was given, what to give."""
+    told = PlanTold(place=_place_told(args), panel=_panel_told(args))
+    if args.until is not None:
+        if args.past_min is not None:
+            raise ConfigError("--past-min counts from 00:00 UTC and --until says the time itself; give one of them.")
+        told = replace(told, until_s=until_told(args.until))
+    if args.past_min is not None:
+        _within("--past-min", args.past_min, 0.0, _MOST_PAST_MIN, "minutes after 00:00 UTC")
+        told = replace(told, past_min=args.past_min)
+    if args.accessories_ma is not None:
+        _within("--accessories-ma", args.accessories_ma, 0.0, _MOST_ACCESSORIES_MA, "milliamps")
+        told = replace(told, accessories_a=args.accessories_ma / 1000.0)
+    if args.contacts is not None:
+        told = replace(told, contacts_s=_contacts(args.contacts))
+    if args.wanted_contacts is not None:
+        _within("--wanted-contacts", args.wanted_contacts, 1, 1000, "contacts")
+        told = replace(told, wanted_contacts=args.wanted_contacts)
+    if args.caution is not None:
+        _within("--caution", args.caution, 1.0, 100.0, "missed closings against early ones")
+        told = replace(told, caution=args.caution)
+    return told
+
+
+def _within(name: str, value: float, low: float, high: float, what: str) -> None:
+    if not low <= value <= high:
+        raise ConfigError(f"{name} {value:g}: expected {what}, {low:g} to {high:g}.")
+
+
+def until_told(text: str) -> float:
+    """A closing time as `PlanTold.until_s` has it: "2026-06-21T00:30Z" or "00:30". Raises ConfigError."""
+    short = re.fullmatch(r"\s*([01]?[0-9]|2[0-3]):([0-5][0-9])\s*[Zz]?\s*", text)
+    if short is not None:
+        return 3600.0 * int(short[1]) + 60.0 * int(short[2])
+    time_s = _moment_s(text)
+    if time_s is None:
+        raise ConfigError(f"--until '{plain(text, 40)}' is no time; {_TIME_HELP}.")
+    return time_s
+
+
+def _moment_s(text: str) -> float | None:
+    """A date and time, ISO 8601, bare means UTC; None for anything else. [s]"""
+    try:
+        if "T" not in text.upper() and " " not in text.strip():
+            return None  # a date alone would be taken for its midnight
+        moment = datetime.fromisoformat(text.strip())
+        time_s = (moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)).timestamp()
+    except (ValueError, OverflowError):
+        return None
+    return time_s if _TIMES_S[0] <= time_s <= _TIMES_S[1] else None
+
+
+def _place_told(args: argparse.Namespace) -> Place | None:
+    if args.locator is not None:
+        if args.lat is not None or args.lon is not None:
+            raise ConfigError("--locator and --lat, --lon both say where you are; give one of them.")
+        place = locator(args.locator)
+        return place if args.height_m is None else replace(place, elevation_m=args.height_m)
+    if args.lat is None and args.lon is None:
+        if args.height_m is not None:
+            raise ConfigError("--height-m needs the place: give --locator too, or --lat and --lon.")
+        return None
+    if args.lat is None or args.lon is None:
+        missing = "--lat" if args.lat is None else "--lon"
+        raise ConfigError(f"{missing} is missing: a place takes --lat and --lon, or --locator.")
+    return Place(args.lat, args.lon, 0.0 if args.height_m is None else args.height_m)
+
+
+def _panel_told(args: argparse.Namespace) -> Panel | None:
+    stands = {"tilt_deg": args.panel_tilt, "azimuth_deg": args.panel_azimuth}
+    given = {name: value for name, value in stands.items() if value is not None}
+    if args.panel_w is None:
+        if given:
+            name = "--panel-tilt" if "tilt_deg" in given else "--panel-azimuth"
+            raise ConfigError(f"{name} needs the panel's watts too: add --panel-w with what is on its label.")
+        return None
+    if args.panel_w == 0.0:
+        raise ConfigError("--panel-w 0: give the watts on its label, or leave the option out where there is no panel.")
+    return Panel(args.panel_w, **given)
+
+
+def _contacts(path: str) -> tuple[float, ...]:
+    """Times of contacts from a text file; empty lines and those that begin with # are skipped."""
+    try:
+        with Path(path).open("rb") as stream:
+            text = stream.read(_MOST_CONTACTS_BYTES + 1).decode("utf-8-sig")
+    except (OSError, ValueError) as e:
+        why = (e.strerror or "it can't be opened") if isinstance(e, OSError) else "it is no UTF-8 text"
+        raise ConfigError(f"--contacts {plain(path, 200)}: can't be read ({why}); name a text file of times.") from e
+    lines = [(n, x.strip()) for n, x in enumerate(text.splitlines(), 1) if x.strip() and not x.strip().startswith("#")]
+    if len(text) > _MOST_CONTACTS_BYTES or len(lines) > _MOST_CONTACTS:
+        raise ConfigError(f"--contacts {plain(path, 200)}: too long; give this outing's contacts only.")
+    times = []
+    for number, line in lines:
+        time_s = _moment_s(line)
+        if time_s is None:
+            raise ConfigError(
+                f"--contacts {plain(path, 200)}, line {number}: '{plain(line, 40)}' is no time; expected one UTC time "
+                "a line, such as 2026-06-20T22:15Z."
+            )
+        times.append(time_s)
+    return tuple(times)

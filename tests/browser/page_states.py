@@ -13,6 +13,8 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from ampledger.errors import ConfigError
+
 #: 2026-09-12T23:30:00Z, inside the demo's invented outing. [unix s]
 SCENE_S = 1_789_255_800.0
 #: What a board says of itself is not to be trusted with the page.
@@ -95,7 +97,61 @@ def base() -> dict[str, Any]:
         "board": BOARD,
         "fetching": None,
         "time": {"unsure_s": None, "text": ""},
+        "ahead": None,
+        "plan": {
+            "until": None,
+            "closing": SCENE_S + 3600,
+            "past_min": 30.0,
+            "place": "",
+            "panel_w": None,
+            "panel_tilt": None,
+            "panel_azimuth": None,
+            "accessories_a": 0.0,
+            "caution": 9.0,
+        },
     }
+
+
+def ahead(verdict: str, probability: float, **more: Any) -> dict[str, Any]:
+    """Of an invented forecast, half an hour before 00:00 UTC; the closing time is 00:30 UTC."""
+    of_100 = max(1, round(100 * probability))
+    return {
+        "at": SCENE_S - 20,
+        "until": SCENE_S + 3600,
+        "verdict": verdict,
+        "says": f"Going on as now, the station lasts until 00:30 UTC in {of_100} of 100 ways.",
+        "reason": "About 2.9 Ah in the battery, 1.59 A drawn on average, 0.62 A from the sun until then; the reserve "
+        "is what ends it.",
+        "hour": "One time in ten it ends by 00:18 UTC, and one time in two by 01:02 UTC.",
+        "changed": "",
+        "probability": probability,
+        "ends": [SCENE_S + 2880, SCENE_S + 5520, SCENE_S + 9000],
+        "horizon": SCENE_S + 8 * 3600,
+        "limited_by": "reserve",
+        "reasons": [
+            "41 to 57 % is in the battery now, 5.9 Ah when full.",
+            "Where it does not last, the reserve is reached.",
+        ],
+        "changes": [
+            {"change": "listen only", "gain_min": 400.0, "probability": 0.998},
+            {"change": "a quarter of the power", "gain_min": 62.0, "probability": 0.96},
+            {"change": "half the power", "gain_min": 31.0, "probability": 0.91},
+            {"change": "panel turned to 264 degrees, tilted 78", "gain_min": 9.0, "probability": 0.84},
+        ],
+        "most_mean_a": 1.31,
+        "plan_b": "half the power",
+        "plan_b_s": SCENE_S + 1500,
+        "enough": 0.71,
+        "wanted": 10,
+        "panel": True,
+        "morning": {"at_s": SCENE_S + 48_000, "soc": [0.19, 0.23, 0.29], "full_s": SCENE_S + 90_000},
+        **more,
+    }
+
+
+def _placed(snap: dict[str, Any]) -> dict[str, Any]:
+    snap["plan"] |= {"place": "43.62, -108.2", "panel_w": 20.0, "panel_tilt": 35.0, "panel_azimuth": 235.0}
+    return snap
 
 
 def _live(snap: dict[str, Any]) -> dict[str, Any]:
@@ -122,7 +178,7 @@ def _demo(snap: dict[str, Any]) -> dict[str, Any]:
         "interpreter": "MicroPython 1.29 on this computer",
     }
     snap["link"]["port"] = "/dev/pts/4"
-    return snap
+    return _placed(snap)
 
 
 def searching() -> dict[str, Any]:
@@ -145,6 +201,13 @@ def surplus() -> dict[str, Any]:
         "keyed": False,
     }
     snap["source"] = "sun"
+    snap["ahead"] = ahead(
+        "stay on",
+        0.97,
+        hour="One time in ten it ends by 03:10 UTC.",
+        ends=[SCENE_S + 13_200, SCENE_S + 28_800, SCENE_S + 28_800],
+        enough=None,
+    )
     snap["sentence"] = {
         "tone": "surplus",
         "text": "The sun carries the station and charges the battery.",
@@ -220,6 +283,8 @@ def short_keyed() -> dict[str, Any]:
         narrows="a full charge, or half an hour with the radio off",
         counted_ah=-0.78,
     )
+    snap["ahead"] = ahead("tight", 0.81, changed="It was “stay on” until 23:12 UTC: less sun is expected, 0.62 A on "
+                          "average instead of 0.94 A.")  # fmt: skip
     snap["outlook"] = {
         "text": "The reserve is reached in 1 h 05 min to 2 h 10 min",
         "early_s": SCENE_S + 3900,
@@ -253,6 +318,9 @@ def short_keyed() -> dict[str, Any]:
 def battery_only() -> dict[str, Any]:
     snap = short_keyed()
     snap["demo"]["on"] = False
+    snap["plan"] |= {"place": "", "panel_w": None, "panel_tilt": None, "panel_azimuth": None}
+    snap["ahead"] = ahead("cut back", 0.44, changed="", morning=None, panel=False, changes=[
+        {"change": "half the power", "gain_min": 40.0, "probability": 0.91}])  # fmt: skip
     snap["solar"] = {"v": 0.4, "a": 0.0}
     snap["battery"] = {"v": 12.92, "a": -0.56, "c": 12.2}
     snap["load"] = {"v": 12.90, "a": 0.55, "a_max": 0.56}
@@ -294,6 +362,8 @@ def act_now() -> dict[str, Any]:
         "text": "Stop sending: the reserve is reached.",
         "detail": "What is left is kept for switching off in order and for the way home.",
     }
+    snap["ahead"] = ahead("close down", 0.004, hour="Close down now.", changes=[], plan_b=None, plan_b_s=None,
+                          most_mean_a=None, ends=[SCENE_S, SCENE_S + 60, SCENE_S + 900], morning=None)  # fmt: skip
     snap["charge"].update(
         soc=0.19,
         low=0.15,
@@ -489,6 +559,7 @@ class FakeSource:
         self._points = points or {key: [] for key in history()}
         self.gaps: list[dict[str, Any]] = []
         self.asked: list[tuple[Any, ...]] = []
+        self.refusal = ""
         self.put(snap)
 
     def put(self, snap: dict[str, Any], *, now: bool = False) -> None:
@@ -532,6 +603,11 @@ class FakeSource:
         if snap["fetching"]:
             snap["fetching"]["paused"] = pause
         self.put(snap)
+
+    def change_plan(self, board: str | None, wishes: dict[str, Any]) -> None:
+        self.asked.append((board, wishes))
+        if self.refusal:
+            raise ConfigError(self.refusal)
 
 
 class Feeder:

@@ -13,8 +13,8 @@ CORE = sorted((HOST / "core").glob("*.py"))
 
 # Each step knows only the steps before it.
 STEPS = ["wire", "errors", "core", "curvefile", "settings", "decode", "packing", "sums", "store", "interchange"]
-STEPS += ["recount", "series", "backfill", "history", "telling", "late", "link", "live", "page", "health_cli"]
-STEPS += ["curves_cli", "cli"]
+STEPS += ["recount", "series", "backfill", "history", "telling", "late", "link", "ahead", "live", "page", "health_cli"]
+STEPS += ["curves_cli", "forecast_cli", "cli"]
 
 
 def imported(path: Path) -> set[str]:
@@ -42,6 +42,13 @@ def test_core_does_no_io(path: Path) -> None:
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
     }
     assert not calls & {"open", "print", "input", "exec", "eval", "__import__"}
+
+
+def test_only_the_sun_needs_pvlib_and_only_when_asked() -> None:
+    users = [p for p in HOST.rglob("*.py") if any(n.split(".")[0] == "pvlib" for n in imported(p))]
+    assert users == [HOST / "core" / "sun.py"]
+    at_once = [n for n in ast.parse(users[0].read_text(encoding="utf-8")).body if "pvlib" in ast.dump(n)]
+    assert not [n for n in at_once if isinstance(n, ast.Import | ast.ImportFrom)]
 
 
 @pytest.mark.parametrize("step", STEPS)

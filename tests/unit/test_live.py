@@ -6,6 +6,7 @@ import contextlib
 import copy
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from ampledger import live as module
 from ampledger.core.engine import Engine
 from ampledger.core.model import Battery, Interval, Start, Tap
 from ampledger.decode import Frame
-from ampledger.errors import StoreError
+from ampledger.errors import ConfigError, StoreError
 from ampledger.history import History
 from ampledger.link import Arrived, Hello, State
 from ampledger.live import Boards, Live
@@ -138,6 +139,78 @@ def test_a_reading_is_stored_concluded_from_and_shown(desk: Desk) -> None:
 
 
 # --- a disk that refuses ---
+
+
+def test_the_hours_ahead_are_asked_for_shown_and_planned_anew(desk: Desk) -> None:
+    shot = begin(desk, 70)
+    assert shot["ahead"] is None and shot["plan"]["place"] == "" and shot["plan"]["until"] is None
+    assert desk.boards.ahead.turn() and not desk.boards.ahead.turn()
+    first = desk.turn(desk.arrived(desk.reading(70)))["ahead"]
+    assert first["verdict"] in ("stay on", "tight", "cut back", "close down") and "trouble" not in first
+    # WORKED: the readings are of 00:29 UTC (1789000170 = 20706 x 86400 + 1770), and 00:30 comes next
+    assert first["until"] == 20706 * 86400 + 1800
+    until_s = START_S + 7200.0
+    desk.boards.change_plan("a", {"until": until_s, "place": "43.62, -108.2", "panel_w": 20.0, "panel_tilt": 35.0})
+    desk.turn()
+    assert desk.boards.ahead.turn(), "without waiting for a minute"
+    shot = desk.turn()
+    assert shot["ahead"]["until"] == until_s == shot["plan"]["until"] and shot["ahead"]["morning"] is not None
+    with pytest.raises(ConfigError, match="no such board"):
+        desk.boards.change_plan("b", {"past_min": 5.0})
+    with pytest.raises(ConfigError, match="before the last reading"):
+        desk.boards.change_plan("a", {"until": START_S - 60})
+    assert desk.turn()["plan"]["until"] == until_s
+
+
+def test_no_forecast_rests_on_readings_that_are_old(desk: Desk) -> None:
+    begin(desk, 70)
+    desk.boards.ahead.turn()
+    desk.now_s += 120
+    desk.boards.change_plan("a", {"past_min": 5.0})
+    assert desk.turn()["stale"] and not desk.boards.ahead.turn()
+
+
+def test_a_plan_is_there_after_a_restart_and_the_command_line_goes_before_it(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    desk.boards.change_plan(None, {"place": "43.62, -108.2", "past_min": 20.0})  # before any board has spoken
+    begin(desk)
+    assert desk.boards.snapshot()["plan"]["past_min"] == 20.0
+    desk.boards.change_plan("a", {"panel_w": 40.0, "until": START_S + 5000})
+    desk.turn()
+    desk.store.close()
+    again = Desk(tmp_path)
+    plan = again.turn()["plan"]
+    assert (plan["place"], plan["panel_w"], plan["until"]) == ("43.62, -108.2", 40.0, START_S + 5000)
+    again.store.close()
+    boards = Boards(
+        store := Store(tmp_path / "s.sqlite"),
+        lambda device: (Engine(Battery(20.0), Start(0.8)), False),
+        list,
+        clock=lambda: START_S + 9000,  # the closing time has passed
+        plan_of=lambda told: replace(told, accessories_a=0.3),
+    )
+    plan = boards.snapshot()["plan"]
+    assert (plan["until"], plan["past_min"], plan["accessories_a"], plan["panel_w"]) == (None, 20.0, 0.3, 40.0)
+    store.close()
+
+
+def test_a_disk_that_refuses_does_not_lose_a_plan(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    begin(desk)
+    tried = []
+
+    def refuses(name: str, value: Any) -> None:
+        tried.append(name)
+        raise StoreError("full")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(desk.store, "put_state", refuses)
+        desk.boards.change_plan("a", {"past_min": 7.0})
+        desk.turn()
+        desk.turn()
+        assert tried.count("plan:a") == 1, "not with every turn"
+    desk.boards._plans_refused_at = -1e9
+    assert desk.turn()["plan"]["past_min"] == 7.0
+    assert desk.store.get_state("plan:a")["past_min"] == 7.0
 
 
 def test_a_solar_shunt_on_the_panel_side_is_warned_of(desk: Desk) -> None:

@@ -54,6 +54,11 @@ class OneSnapshot:
     def pause_fetching(self, board: str | None, pause: bool) -> None:
         self.asked.append(("pause", board, pause))
 
+    def change_plan(self, board: str | None, wishes: dict[str, Any]) -> None:
+        if self.fault is not None:
+            raise self.fault
+        self.asked.append(("plan", board, wishes))
+
 
 @pytest.fixture
 def source() -> OneSnapshot:
@@ -140,8 +145,10 @@ def token_of(server: flask.Flask, path: str = "/now") -> tuple[Any, dict[str, st
     return browser, {**FROM_PAGE, TOKEN_HEADER: cookie.value}
 
 
-def post(browser: Any, headers: dict[str, str], data: str | bytes = '{"board": "a", "pause": true}') -> Any:
-    return browser.post("/fetch", base_url=f"http://127.0.0.1:{PORT}", headers=headers, data=data)
+def post(
+    browser: Any, headers: dict[str, str], data: str | bytes = '{"board": "a", "pause": true}', path: str = "/fetch"
+) -> Any:
+    return browser.post(path, base_url=f"http://127.0.0.1:{PORT}", headers=headers, data=data)
 
 
 @pytest.mark.parametrize("path", ["/now", "/record"])
@@ -236,6 +243,71 @@ def test_a_change_that_makes_no_sense_is_refused_in_words(
     assert answer.status_code == 400 and len(answer.text) > 20 and source.asked == []
 
 
+@pytest.mark.parametrize(
+    "data",
+    [
+        "",
+        "[]",
+        "null",
+        "[" * 60_000,
+        b"\xff\xfe{}",
+        "{}",
+        '{"board": "a"}',
+        '{"board": 7, "past_min": 30}',
+        '{"past_min": 30, "and": 1}',
+        '{"past_min": "30"}',
+        '{"past_min": true}',
+        '{"past_min": NaN}',
+        '{"past_min": -1}',
+        '{"until": Infinity}',
+        '{"until": 1e300}',
+        '{"until": 1' + "0" * 400 + "}",
+        '{"until": {"$gt": 0}}',
+        '{"panel_w": 2001}',
+        '{"panel_tilt": 91}',
+        '{"panel_azimuth": 361}',
+        '{"accessories_a": 51}',
+        '{"caution": 0.5}',
+        '{"place": 5}',
+        '{"place": ["43", "-108"]}',
+        json.dumps({"place": "x" * 61}),
+        json.dumps({"place": "JN58\x00"}),
+        json.dumps({"place": "JN58\u202e"}),
+        json.dumps({"board": "x" * 201, "past_min": 30}),
+    ],
+)
+def test_a_plan_that_makes_no_sense_is_refused_in_words(
+    server: flask.Flask, source: OneSnapshot, data: str | bytes
+) -> None:
+    browser, headers = token_of(server)
+    answer = post(browser, headers, data, "/plan")
+    assert answer.status_code == 400 and len(answer.text) > 20 and source.asked == []
+    assert len(answer.text) < 400, "what was sent is not sent back at length"
+
+
+def test_a_plan_is_passed_on_and_what_cannot_be_is_told(server: flask.Flask, source: OneSnapshot) -> None:
+    browser, headers = token_of(server)
+    wishes = {"until": 1789260000, "place": "43.62, -108.2", "panel_w": None, "caution": 9}
+    assert post(browser, headers, json.dumps({"board": "a", **wishes}), "/plan").status_code == 204
+    assert source.asked == [("plan", "a", wishes)]
+    assert isinstance(source.asked[0][2]["until"], float)
+    source.fault = ConfigError("The closing time lies 5 min before the last reading; give a later one.")
+    answer = post(browser, headers, json.dumps(wishes), "/plan")
+    assert answer.status_code == 400 and answer.text.startswith("The closing time lies")
+
+
+@pytest.mark.parametrize(
+    "extra",
+    [{"Origin": "http://example.org"}, {TOKEN_HEADER: "guess"}, {TOKEN_HEADER: ""}, {"Content-Type": "text/plain"}],
+)
+def test_a_plan_is_taken_from_our_own_page_only(
+    server: flask.Flask, source: OneSnapshot, extra: dict[str, str]
+) -> None:
+    browser, headers = token_of(server)
+    assert post(browser, {**headers, **extra}, '{"past_min": 30}', "/plan").status_code in (403, 415)
+    assert source.asked == []
+
+
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"])
 @pytest.mark.parametrize("path", ["/", "/now", "/history", "/series", "/health", "/assets/page.css", "/_dash-layout"])
 def test_nothing_else_is_changed_by_any_method(server: flask.Flask, path: str, method: str) -> None:
@@ -245,12 +317,12 @@ def test_nothing_else_is_changed_by_any_method(server: flask.Flask, path: str, m
     assert browser.open(path, method=method, headers=FROM_PAGE, data="{}").status_code == 403, "without the token"
 
 
-@pytest.mark.parametrize("path", ["/fetch", "/_dash-update-component"])
+@pytest.mark.parametrize("path", ["/fetch", "/plan", "/_dash-update-component"])
 def test_what_changes_something_is_not_for_reading(client: Any, path: str) -> None:
     assert client.get(path, headers=OWN).status_code == 405
 
 
-@pytest.mark.parametrize("path", ["/fetch", "/_dash-update-component"])
+@pytest.mark.parametrize("path", ["/fetch", "/plan", "/_dash-update-component"])
 def test_an_oversized_body_is_refused(server: flask.Flask, source: OneSnapshot, path: str) -> None:
     browser, headers = token_of(server)
     url = f"http://127.0.0.1:{PORT}"
@@ -377,8 +449,8 @@ def test_no_path_reaches_the_file_system_or_is_answered_with_the_page(client: An
 
 
 def test_every_route_that_the_framework_adds_is_known_or_shut(server: flask.Flask) -> None:
-    open_ = {"/stream", "/history", "/series", "/fetch", "/health", "/assets/<path:filename>", "/", "/<path:path>"}
-    open_ |= {"/_dash-layout", "/_dash-dependencies", "/_dash-update-component"}
+    open_ = {"/stream", "/history", "/series", "/fetch", "/plan", "/health", "/", "/<path:path>"}
+    open_ |= {"/assets/<path:filename>", "/_dash-layout", "/_dash-dependencies", "/_dash-update-component"}
     open_ |= {"/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>"}
     for rule in server.url_map.iter_rules():
         if rule.rule not in open_:

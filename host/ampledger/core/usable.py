@@ -53,7 +53,7 @@ _EMPTY_CELL_V = 2.5
 _LEAD_SD = 0.2  # +-35 % nine times in ten
 _TOLD_LEAD_SD = 0.07  # of one that the operator measured or reckoned from its wire
 _SLOW_SD = 0.25
-_PRIOR_R_SD, _LEARNT_R_SD = 0.6, 0.1
+_PRIOR_R_SD, _LEARNT_R_SD, TOLD_R_SD = 0.6, 0.1, 0.1
 # About what the estimator allows for: most packs are like the measured cell, one in seven lies 8 +- 12 mV below it.
 _CURVE_SD_V, _COLD_SD_V_PER_K = 0.008, 0.0003
 # Colder than any curve the branches part further: 54 mV at 5 degC, 73 mV at -5 degC (same source as `LFP26650`). Half
@@ -90,11 +90,13 @@ class Station:
     radio_min_v : below this at its plug the radio quits. [V] 0: not looked at. None: 11.7 V (13.8 V less 15 %) with
         four cells in series or more, else not looked at.
     lead_told : whether the operator gave `lead_ohm`, which is then known better.
+    battery_ohm : what the operator says the whole pack has, as it is now; counts until it is learnt. [ohm]
     """
 
     lead_ohm: float = 0.03
     radio_min_v: float | None = None
     lead_told: bool = False
+    battery_ohm: float | None = None
 
     def limit_v(self, series: int) -> float:
         """The limit that counts for a pack of `series` cells; 0 for none. [V]"""
@@ -184,10 +186,14 @@ class _Branch(NamedTuple):
 
 
 def check(station: Station, battery: Battery) -> None:
-    """Raises ConfigError for a lead or a limit that can't be."""
+    """Raises ConfigError for a lead, a pack's resistance or a limit that can't be."""
     if not 0.0 <= station.lead_ohm <= 2.0:
         raise ConfigError(
             f"A lead of {station.lead_ohm:g} ohm; expected 0 to 2 ohm for both wires and contacts (0.03 is usual)."
+        )
+    if station.battery_ohm is not None and not 0.0 <= station.battery_ohm <= 5.0:
+        raise ConfigError(
+            f"A battery of {station.battery_ohm:g} ohm; expected 0 to 5 ohm for the whole pack (0.05 is usual)."
         )
     # 3.65 V a cell is the end of charge at 14.6 V for four: one maker's sheet
     if not 0.0 <= station.limit_v(battery.series) <= 3.65 * battery.series:
@@ -278,9 +284,12 @@ def usable(
     scale = series * cell.factor(temp_c) / battery.capacity_ah
 
     # Resistances [ohm] and currents [A]; the pack's own are net of the sun, and never charge it
-    learnt = estimate.resistance_ohm is not None
-    r0_ohm = estimate.resistance_ohm if estimate.resistance_ohm is not None else 2.0 * cell.r0_ohm_ah * scale
-    r0_sd = estimate.resistance_sd or (_LEARNT_R_SD if learnt else _PRIOR_R_SD)
+    if estimate.resistance_ohm is not None:
+        r0_ohm, r0_sd = estimate.resistance_ohm, estimate.resistance_sd or _LEARNT_R_SD
+    elif station.battery_ohm is not None:
+        r0_ohm, r0_sd = station.battery_ohm, TOLD_R_SD
+    else:
+        r0_ohm, r0_sd = 2.0 * cell.r0_ohm_ah * scale, estimate.resistance_sd or _PRIOR_R_SD
     r1_ohm, r2_ohm = cell.r1_ohm_ah * scale, cell.r2_ohm_ah * scale
     key_a = max(load.mean_a, load.over_a or 0.0, load.receive_a or 0.0, load.key_a or 0.0)
     net_key_a = max(0.0, key_a - load.solar_a)
@@ -390,6 +399,11 @@ def _branch(curve: Curve, temp_c: int) -> _Branch:
         volts = volts - float(np.interp(temp_c, _PARTED_C, _LOWER_V))
     area = np.concatenate(([0.0], np.cumsum(0.5 * (volts[1:] + volts[:-1]) * np.diff(_SOC))))
     return _Branch(volts, area, lowest)
+
+
+def branch_volts(curve: Curve, temp_c: int) -> tuple[_Array, _Array]:
+    """The discharge branch that is used at a whole degree: states of charge and volts of a rested cell, (501,) each."""
+    return _SOC, _branch(curve, temp_c).volts
 
 
 def _soc_at(branch: _Branch, volts: _Array) -> _Array:

@@ -4,8 +4,8 @@ The web server of the page: routes, the push stream and who may talk to it.
 In: a `Source`, which hands out numbered snapshots. Out: `create_server` builds
 the Flask application, `serve` runs it under waitress. It sends the newest
 snapshot and never a queue of old ones, keeps no state but the number of open
-streams, and answers nobody but pages that this very server delivered. One
-request changes anything (`POST /fetch`), and that needs this run's token; no
+streams, and answers nobody but pages that this very server delivered. Two
+requests change anything (`POST /fetch`, `POST /plan`), and need this run's token; no
 path, name or number that comes from a browser ever becomes a file's name.
 """
 
@@ -27,6 +27,7 @@ import dash
 import flask
 from waitress.server import create_server as _waitress_server
 
+from ampledger.ahead import WISHES
 from ampledger.errors import BoxError, ConfigError, plain
 from ampledger.page.layout import INDEX, VIEWS, page_layout
 
@@ -52,6 +53,8 @@ MOST_POINTS, FEWEST_POINTS = 4000, 2
 FARTHEST_S = 1e11
 #: A board's name in an address is not longer. [character]
 LONGEST_NAME = 200
+#: Nor is a place that somebody types. [character]
+LONGEST_PLACE = 60
 
 _FULL = (
     f"All {STREAM_LIMIT} live streams of this server are in use, so this page would stand still. "
@@ -80,6 +83,9 @@ class Source(Protocol):
 
     def pause_fetching(self, board: str | None, pause: bool) -> None:
         """Stop or go on fetching what a board kept while nobody listened."""
+
+    def change_plan(self, board: str | None, wishes: dict[str, Any]) -> None:
+        """Change what the operator plans: some of `ahead.WISHES`, checked one by one. Raises ConfigError."""
 
 
 def create_server(
@@ -232,16 +238,18 @@ def _data_routes(
 
     @server.post("/fetch")
     def fetch() -> flask.Response:
-        try:
-            wish = json.loads(flask.request.get_data())
-        except (ValueError, RecursionError):
-            wish = None
-        if not isinstance(wish, dict) or not isinstance(wish.get("pause"), bool):
+        wish = _wish()
+        if wish is None or not isinstance(wish.get("pause"), bool):
             raise ConfigError('Send {"board": its id or null, "pause": true or false}.')
-        board = wish.get("board")
-        if board is not None and not isinstance(board, str):
-            raise ConfigError("`board` is the id of a board, or null for the one that is shown.")
-        source.pause_fetching(_board(board), wish["pause"])
+        source.pause_fetching(_wish_board(wish), wish["pause"])
+        return flask.Response(status=204)
+
+    @server.post("/plan")
+    def plan() -> flask.Response:
+        wish = _wish()
+        if wish is None or not set(wish) <= {"board", *WISHES} or not set(wish) & set(WISHES):
+            raise ConfigError(f'Send {{"board": its id or null}} and what to change: {", ".join(WISHES)}.')
+        source.change_plan(_wish_board(wish), {name: _wished(name, wish[name]) for name in wish if name != "board"})
         return flask.Response(status=204)
 
     @server.get("/health")
@@ -265,6 +273,37 @@ def _board(text: str | None) -> str | None:
     if text is not None and len(text) > LONGEST_NAME:
         raise ConfigError(f"`board` is the id of a board, at most {LONGEST_NAME} characters.")
     return text or None
+
+
+def _wish() -> dict[str, Any] | None:
+    """What a page sent to have something changed, None when it is no JSON object."""
+    try:
+        wish = json.loads(flask.request.get_data())
+    except (ValueError, RecursionError):
+        return None
+    return wish if isinstance(wish, dict) else None
+
+
+def _wish_board(wish: dict[str, Any]) -> str | None:
+    board = wish.get("board")
+    if board is not None and not isinstance(board, str):
+        raise ConfigError("`board` is the id of a board, or null for the one that is shown.")
+    return _board(board)
+
+
+def _wished(name: str, value: Any) -> float | str | None:
+    """A value of a plan within its bounds; None: not told."""
+    bounds = WISHES[name]
+    if value is None:
+        return None
+    if bounds is None:
+        if not isinstance(value, str) or len(value) > LONGEST_PLACE or not value.isprintable():
+            raise ConfigError(f"`{name}` is text of at most {LONGEST_PLACE} characters.")
+        return value
+    # An integer of JSON may be too large for a float; it compares all the same.
+    if not isinstance(value, (int, float)) or isinstance(value, bool) or not bounds[0] <= value <= bounds[1]:
+        raise ConfigError(f"`{name}` must be a number from {bounds[0]:.12g} to {bounds[1]:.12g}, or null.")
+    return float(value)
 
 
 def _number(text: str | None, name: str, least: float, most: float) -> float:
@@ -363,7 +402,7 @@ def _dash_page(server: flask.Flask, version: str) -> dash.Dash:
 
 
 #: What is asked for data, and by what methods: nothing else is answered, whatever routes the framework adds.
-_DATA = {"/stream": "GET", "/history": "GET", "/series": "GET", "/health": "GET", "/fetch": "POST"}
+_DATA = {"/stream": "GET", "/history": "GET", "/series": "GET", "/health": "GET", "/fetch": "POST", "/plan": "POST"}
 _FRAMEWORK = {"/_dash-layout": "GET", "/_dash-dependencies": "GET", "/_dash-update-component": "POST"}
 _FILES = ("/assets/", "/_dash-component-suites/")
 

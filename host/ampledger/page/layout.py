@@ -78,7 +78,8 @@ def _frame(*views: Component) -> Component:
                 ),
                 className="foot",
             ),
-            # Two regions, so that a notice does not swallow a verdict that changes with it.
+            # Regions of their own, so that a notice does not swallow a verdict that changes with it.
+            html.Div(id="spoken-until", className="unseen", role="status", **_aria(live="polite")),
             html.Div(id="spoken-verdict", className="unseen", role="status", **_aria(live="polite")),
             html.Div(id="spoken-notices", className="unseen", role="status", **_aria(live="polite")),
         ],
@@ -87,7 +88,7 @@ def _frame(*views: Component) -> Component:
 
 
 def _now() -> Component:
-    """Verdict, balance, charge, notices, trend, link; in the order in which it should be read aloud."""
+    """Verdict, hours ahead, balance, charge, notices, trend, link; in the order in which it should be read aloud."""
     return html.Main(
         [
             html.Section(
@@ -107,6 +108,26 @@ def _now() -> Component:
                 className="verdict",
                 tabIndex="-1",
                 **_aria(label="Verdict"),
+            ),
+            _part(
+                "until",
+                "Until closing",
+                html.Div(
+                    [
+                        html.Div(
+                            [
+                                html.P([], id="until-word", className="until-word", hidden=True),
+                                html.Div(id="until-says", className="until-says"),
+                                html.Div(id="until-picture", className="picture", hidden=True),
+                            ],
+                            className="until-verdict",
+                        ),
+                        html.Div(id="until-facts", className="words until-facts", hidden=True),
+                        html.Div(id="until-helps", className="until-helps", hidden=True),
+                    ],
+                    className="until-columns",
+                ),
+                html.Div(id="until-plan", className="until-plan", hidden=True),
             ),
             html.Div(
                 [

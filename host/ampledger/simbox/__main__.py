@@ -38,10 +38,10 @@ def main() -> int:
         with Bench(box, link, speed=args.speed, interpreter=args.interpreter) as bench:
             for at_s, what in [] if args.log else events(args.scenario, args.start_s, bench):
                 bench.at(at_s, what)
-            print(
-                json.dumps({"url": bench.url, "interpreter": bench.interpreter, "start_unix_s": box.start_unix_s}),
-                flush=True,
-            )
+            said = {"url": bench.url, "interpreter": bench.interpreter, "start_unix_s": box.start_unix_s}
+            if isinstance(box, ScenarioBox):
+                said |= {"place": box.place_deg, "panel": box.panel}
+            print(json.dumps(said), flush=True)
             for line in sys.stdin:
                 order, _, value = line.strip().partition(" ")
                 if order == "unplug":

@@ -428,6 +428,7 @@ _HERON_MODES = ((0, "off"), (720, "ssb"), (4440, "cw"), (11100, "off"))
 _FROST_MODES = ((0, "off"), (9000, "ssb"))
 _HERON_LOOSE_S = (6960, 7740)                # +100 mOhm between distribution point and radio
 _RIDGE_DEG, _SHADE_EDGE_S = 3.5, 6.0
+_PANEL_W = 20.0
 _HERON_C = ((0, 24.5), (3600, 25.0), (10800, 21.0), (16200, 16.0))
 _FROST_C = ((0, -3.0), (5400, -3.0), (12600, -0.5), (23400, 4.0))
 
@@ -467,6 +468,16 @@ class ScenarioBox(_GridBox):
         self._skip_s = round(start_s / (STEP_S * _BLOCK)) * STEP_S * _BLOCK      # whole blocks
         self.start_unix_s = self._zero_unix_s + self._skip_s
         super().advance(self._skip_s)
+
+    @property
+    def place_deg(self) -> tuple[float, float]:
+        """Latitude and longitude of the invented place. [deg]"""
+        return _LAT_DEG, _LON_DEG
+
+    @property
+    def panel(self) -> tuple[float, float, float]:
+        """What its label says [W], its tilt, and where it faces, from north by east. [deg]"""
+        return _PANEL_W, self._tilt_deg, self._faces_deg
 
     # Inside, time runs from the start of the episode; callers count from `start_s`.
     def advance(self, t_s: float) -> None:
@@ -519,7 +530,7 @@ class ScenarioBox(_GridBox):
         if at_s < self._panel_out_s:
             return 0.0
         _, _, beam, diffuse, _ = self._light(at_s)
-        power_w = 20.0 * 0.82 * 0.95 * (beam + diffuse) / 1000.0
+        power_w = _PANEL_W * 0.82 * 0.95 * (beam + diffuse) / 1000.0
         return power_w if power_w >= 0.6 else 0.0
 
     def _next(self, t_s: float) -> tuple[Any, Any, Any, Any, float]:

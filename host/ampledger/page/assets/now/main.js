@@ -12,6 +12,7 @@ import { balance } from "./balance.js";
 import { charge } from "./charge.js";
 import { notices } from "./notices.js";
 import { trend } from "./trend.js";
+import { until } from "./until.js";
 
 const STALE_S = 5; // age of the newest data at which nothing counts as current any more
 
@@ -33,7 +34,7 @@ const LINKS = {
 /** `above`: the parts of the frame that need a snapshot. */
 export function start(above) {
   const id = (name) => document.getElementById(name);
-  const parts = { balance: balance(), charge: charge(), notices: notices(), trend: trend() };
+  const parts = { until: until(), balance: balance(), charge: charge(), notices: notices(), trend: trend() };
   const tone = toneMark(id("tone"));
   const fresh = freshness(id("freshness"));
   const panel = linkPanel(id("link-panel"));
@@ -63,6 +64,7 @@ export function start(above) {
     fresh(snap, age, stale, trouble);
     above.demo(snap.demo);
     above.boards(snap.boards, snap.board, (board) => address("/now", { board }));
+    parts.until.render(snap, stale);
     parts.balance.render(snap, stale);
     parts.charge.render(snap, stale);
     parts.notices.render(snap.notices, hostNow, stale ? snap.t : null);
