@@ -75,6 +75,9 @@ _BRIGHT_W = 30.0  # of a clear sky per square metre, below which a ratio tells n
 _DROP_OUT_W = 0.6  # a controller delivers nothing below (common practice, no source)
 _HELD = 0.2  # a block with more of it in which a full battery held the controller back tells nothing of the sky
 _NO_PLACE_S, _NO_PLACE_LOG_SD = 4 * 3600.0, 0.6  # until the sun is gone, where neither place nor course tell
+# --- Charge: on packs unlike the curve's the estimate's 90 % band holds the truth in 77 of 100 decisions on generated
+# outings; in so many paths the charge lies so much off the density
+_ASTRAY_SHARE, _ASTRAY_SD = 0.2, 0.08
 # --- Volts
 _LEAD_SD, _TOLD_LEAD_SD = 0.35, 0.10
 _R_SD = 0.15
@@ -196,6 +199,7 @@ class Forecast:
 class _Draws(NamedTuple):
     """What chance decides, once for all questions; (paths,) or (paths, steps)."""
 
+    astray: _Array
     soc: _Array
     capacity: _Array
     lead: _Array
@@ -255,6 +259,7 @@ def _draws(paths: int, steps: int, seed: int) -> _Draws:
         return np.asarray(_Z(even()))
 
     return _Draws(
+        np.where(even() < _ASTRAY_SHARE, _ASTRAY_SD, 0.0) * normal(),
         even(), normal(), normal(), normal(), normal(), normal(), even(), even(),
         rng.random((paths, steps)), rng.random((paths, steps)),
         np.cumsum(rng.standard_normal((paths, steps)), axis=1), rng.random((paths, steps)),
@@ -476,7 +481,7 @@ def _fates(scene: Scene, draws: _Draws, course: _Course) -> Callable[[_Way], _En
     """A function that follows every path under a change."""
     e, battery, station = scene.estimate, scene.battery, scene.station
     below = np.concatenate(([0.0], np.cumsum(e.density)))
-    soc0 = np.interp(draws.soc * below[-1], below, e.edges)
+    soc0 = np.clip(np.interp(draws.soc * below[-1], below, e.edges) + draws.astray, 0.0, 1.0)
     capacity = np.maximum(0.3 * e.capacity_ah, e.capacity_ah + e.capacity_sd_ah * draws.capacity)
     limit_v = station.limit_v(battery.series)
     hours = BLOCK_S / 3600.0
