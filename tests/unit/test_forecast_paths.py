@@ -47,7 +47,7 @@ def test_a_steady_load_at_night_ends_when_the_charge_above_the_reserve_is_drawn(
     out = forecast.forecast(scene(), Plan(NIGHT_S + 3 * H))
     assert hours(out) == pytest.approx(4.0, rel=0.06) and hours(out) <= 4.05
     assert out.probability > 0.95 and out.verdict == "stay on" and out.limited_by == "reserve"
-    # WORKED: 5.5 Ah would need 15 % more charge: two paths in ten lie 8 % (1 sd) off the density, so 0.2 x 3.0 %
+    # WORKED: 5.5 Ah would need 15 % more charge: three paths in ten lie 8 % (1 sd) off the density, so 0.3 x 3.0 %
     late = forecast.forecast(scene(), Plan(NIGHT_S + 5.5 * H))
     assert late.probability < 0.02 and late.lasts_until == out.lasts_until
 

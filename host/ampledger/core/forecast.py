@@ -61,7 +61,7 @@ _PRIOR_BLOCKS = 6.0
 # block. Common practice, no source.
 _PRIOR_DUTY = (0.0, 0.04, 0.08, 0.12, 0.17, 0.25)
 _PRIOR_RECEIVE_A, _PRIOR_KEY_A = 0.5, 6.0  # where nothing was seen at all. Common practice, no source
-_DRIFT_PER_ROOT_H, _JUMPS_PER_H, _JUMP_SD = 0.22, 0.2, 0.45
+_DRIFT_PER_ROOT_H, _JUMPS_PER_H, _JUMP_SD = 0.35, 0.3, 0.45
 _NEW_DAY, _NEW_DAY_SHARE, _NEW_DAY_S = 1.3, 0.5, 2700.0  # a burst of activity when the UTC day begins, often
 # --- Sun
 _CLIMATE, _CLIMATE_SD = 0.5, 0.2  # of a panel's label, on average over skies, panels and controllers (judgement)
@@ -77,7 +77,7 @@ _HELD = 0.2  # a block with more of it in which a full battery held the controll
 _NO_PLACE_S, _NO_PLACE_LOG_SD = 4 * 3600.0, 0.6  # until the sun is gone, where neither place nor course tell
 # --- Charge: on packs unlike the curve's the estimate's 90 % band holds the truth in 77 of 100 decisions on generated
 # outings; in so many paths the charge lies so much off the density
-_ASTRAY_SHARE, _ASTRAY_SD = 0.2, 0.08
+_ASTRAY_SHARE, _ASTRAY_SD = 0.3, 0.08
 # --- Volts
 _LEAD_SD, _TOLD_LEAD_SD = 0.35, 0.10
 _R_SD = 0.15
