@@ -98,7 +98,7 @@ def _clock(time_s: float) -> str:
 
 def _of_100(probability: float) -> str:
     """Never none and never all: that would be a promise."""
-    return f"{min(99, max(1, round(100.0 * probability)))} of 100"
+    return f"{min(99, max(1, math.floor(100.0 * probability + 0.5)))} of 100"
 
 
 def _worded(d: Decision, now: Forecast) -> Decision:
