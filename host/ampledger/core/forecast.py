@@ -66,7 +66,6 @@ _NEW_DAY, _NEW_DAY_SHARE, _NEW_DAY_S = 1.3, 0.5, 2700.0  # a burst of activity w
 # --- Sun
 _CLIMATE, _CLIMATE_SD = 0.5, 0.2  # of a panel's label, on average over skies, panels and controllers (judgement)
 _RATIO_S = 1680.0  # in which the ratio of now fades
-_WEATHER_S = 3 * 3600.0  # and in which today's fades into the usual
 _RATIO_SD, _RATIO_SD_BLOCKS = 0.16, 4.0  # how far it wanders, until seen; and for how many blocks that counts
 _TARGET_SD = 0.12
 _MOST_RATIO = 1.0
@@ -80,7 +79,6 @@ _NO_PLACE_S, _NO_PLACE_LOG_SD = 4 * 3600.0, 0.6  # until the sun is gone, where 
 _ASTRAY_SHARE, _ASTRAY_SD = 0.3, 0.08
 # --- Volts
 _LEAD_SD, _TOLD_LEAD_SD = 0.35, 0.10
-_R_SD = 0.15
 _OFFSET_SD_V = 0.012  # per cell: curve, before an over was measured
 _OVER_SD_V = 0.02  # of one carried on from measured overs, all cells
 _FRESH_OVER_S = 2400.0
@@ -421,11 +419,9 @@ def _sun(
         lately = weight * 2.0 ** (-age_s / 5400.0)
         today = float(lately @ ratio / lately.sum())
         seen_blocks = float(lately.sum())
-        part = 2.0 / (2.0 + seen_blocks) * 0.5 + 0.5 * (1.0 - 2.0 / (2.0 + seen_blocks)) * 0.6
-        step = np.diff(ratio) if ratio.size > 1 else np.zeros(0)
+        part = 0.3 + 0.4 / (2.0 + seen_blocks)  # of the usual sky in what the ratio fades into (judgement)
         wander = float(np.sqrt((np.sum((ratio - today) ** 2 * lately) + _RATIO_SD_BLOCKS * _RATIO_SD**2)
                                / (lately.sum() + _RATIO_SD_BLOCKS)))  # fmt: skip
-        del step
         age = float(age_s.min())
     else:
         now = today = _CLIMATE
