@@ -52,7 +52,7 @@ _FINE = 4000  # steps of charge in which the curve is read
 HORIZON_S = 12 * 3600.0  # nothing is followed farther than this
 _LOOKS_S = 8 * 3600.0  # and at least so far, for the end that is not reached before the closing time
 
-# --- Load. Sizes are those of a prototype (its scores are in DEVELOPERS.md), then tuned on generated outings.
+# --- Load. Sizes here and below are judgement where no source is named, tuned on generated outings (DEVELOPERS.md).
 _HALF_LIFE_S = 3600.0  # of how much a block of this outing counts
 _GOES_ON = 0.55  # chance that the block after the one drawn is the one that followed it
 _BEGINS_AS_NOW = 0.6  # that the first is the latest
@@ -88,9 +88,9 @@ _LIVELIER, _LIVELY_SD = 1.2, 0.6
 # --- Verdict
 _CAUTION = 9.0
 
+_GAIN_MIN = 1.0  # a change that gains less is none
 # What a change does to what sending adds on average, and to the key's own current. A transmitter's supply current goes
 # about with the root of its power (class B: with the amplitude; from memory).
-_GAIN_MIN = 1.0  # a change that gains less is none
 _LISTEN = "listen only"
 _CHANGES: tuple[tuple[str, float, float], ...] = (
     ("half the power", 0.71, 0.71),
@@ -166,9 +166,10 @@ class Forecast:
     limited_by : what ends it in most of the ways that end.
     changes : best first. most_mean_a : the largest mean load that lasts nine times in ten, None: not even none. [A]
     enough_contacts : probability of `Plan.wanted_contacts` in the UTC day of the closing time; None: none was told.
-    plan_b, plan_b_s : the change with the best chance, and until when to make it so that it still lasts nine in ten.
+    plan_b, plan_b_s : the mildest change that lasts nine in ten, and until when to make it so that it still does;
+        None where none does, or none is needed.
     morning : None without a place. ends_s : the end of each path, shape (paths,), inf beyond the horizon. [s]
-    caution : of the plan. soc, capacity_ah : means of what is believed now. load_a, sun_a : mean of what is drawn and
+    caution : of the plan. soc, capacity_ah : the estimate's figures now. load_a, sun_a : mean of what is drawn and
         of what the sun brings until then. [A] With these `decision` tells what has changed.
     """
 
