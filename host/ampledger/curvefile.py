@@ -32,7 +32,7 @@ MOST_BYTES, MOST_ROWS, MOST_TEMPS = 1 << 20, 2001, 20
 LONGEST_TEXT = 2000
 
 _NEEDED = ("name", "conditions", "source", "licence", "typed_in")
-_KEYS = (*_NEEDED, "accuracy", "series", "usable_share")
+_KEYS = (*_NEEDED, "accuracy", "series", "usable_share", "own_pack")
 _EXAMPLES = {
     "name": "shack-20ah",
     "conditions": "one discharge at 1 A from full, 18 to 21 degC, box at the battery's poles",
@@ -114,6 +114,7 @@ def write_curve(curve: Curve, path: str | os.PathLike[str], series: int | None =
     lines = [f"# {key}: {_clean(text)}" for key, text in head.items() if _clean(text)]
     lines += [] if series is None else [f"# series: {series}"]
     lines += [] if curve.usable_share == 1.0 else [f"# usable_share: {float(curve.usable_share)!r}"]
+    lines += [] if curve.own_pack else ["# own_pack: no"]
     columns: list[tuple[str, Sequence[float | None]]] = [("soc", curve.soc)]
     for index, temp_c in enumerate(curve.temps_c):
         for branch, volts in (("discharge", curve.discharge_v[index]), ("charge", curve.charge_v[index])):
@@ -123,7 +124,7 @@ def write_curve(curve: Curve, path: str | os.PathLike[str], series: int | None =
     for row in zip(*(values for _, values in columns), strict=True):
         lines.append(",".join("" if value is None else repr(float(value)) for value in row))
     again = _parsed(lines, "This curve")
-    if again.digest != curve.digest:
+    if (again.digest, again.own_pack) != (curve.digest, curve.own_pack):
         raise ConfigError(f"The curve {plain(curve.name, 60)} has something that the file can't hold; not written.")
     try:
         with whole_files(path) as (out,):
@@ -276,6 +277,15 @@ def _usable_share(text: str | None, name: str) -> float:
     return share
 
 
+def _own_pack(text: str, name: str) -> bool:
+    if text.lower() not in ("yes", "no"):
+        raise ConfigError(
+            f"{name}: own_pack is {plain(text, 40)!r}; expected yes when it was measured on the very pack it is used for, "
+            "or no, such as for one typed in from a sheet. Without it yes is taken."
+        )
+    return text.lower() == "yes"
+
+
 def _add(table: _Table, line: int, row: list[str], delimiter: str, series: int | None) -> None:
     wanted = 1 + len(table.columns)
     while len(row) > wanted and not row[-1]:
@@ -390,6 +400,7 @@ def _curve(head: dict[str, str], table: _Table) -> Curve:
         licence=head["licence"],
         typed_in=head["typed_in"],
         usable_share=_usable_share(head.get("usable_share"), table.name),
+        own_pack=_own_pack(head.get("own_pack", "no" if head["name"] in CURVES else "yes"), table.name),
     )
     published = CURVES.get(curve.name)
     if published is not None and published.digest != curve.digest:

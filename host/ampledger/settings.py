@@ -266,11 +266,13 @@ def battery_told(values: Mapping[str, Any]) -> Setup:
     values = DEFAULTS | dict(values)
     try:
         limit_v = values["radio_min_v"]
+        curve = told_curve(values["curve"])
         setup = Setup(
             Battery(
                 float(values["capacity_ah"]),
                 int(values["series"]),
                 standing_a=None if values["standing_a"] is None else float(values["standing_a"]),
+                own_curve=curve.own_pack,
             ),
             float(values["reserve_soc"]),
             Station(
@@ -279,7 +281,7 @@ def battery_told(values: Mapping[str, Any]) -> Setup:
                 bool(values["lead_told"]),
                 None if values["battery_ohm"] is None else float(values["battery_ohm"]),
             ),
-            told_curve(values["curve"]),
+            curve,
         )
         check(setup.station, setup.battery)
         return setup

@@ -107,7 +107,7 @@ Forecaster = Callable[[Told, Engine], Said]
 def engine_for(told: Told) -> Engine:
     """As the operator would start it."""
     return Engine(
-        Battery(told.capacity_ah, told.series, told.capacity_sd),
+        Battery(told.capacity_ah, told.series, told.capacity_sd, own_curve=False),
         Start(told.start_soc, told.start_sd),
         told.reserve_soc,
         station=Station(told.lead_ohm, told.radio_min_v, lead_told=True),

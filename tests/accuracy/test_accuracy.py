@@ -78,12 +78,12 @@ def test_a_profile_below_zero_is_found_by_its_name_and_judged_as_a_cold_one(
 
 def test_a_pack_like_the_invented_one_is_told_a_curve_whose_end_is_its_own_full() -> None:
     # WORKED: its axis is the curve's; an everyday full of the measured cell lies 2.031/2.075 along it
-    assert table.OWN.usable_share == 1.0 and LFP26650.usable_share == pytest.approx(0.979, abs=5e-4)
-    assert table.OWN.name in table.TOLD and table.OWN.name not in CURVES
+    assert table.KIND.usable_share == 1.0 and LFP26650.usable_share == pytest.approx(0.979, abs=5e-4)
+    assert table.KIND.name in table.TOLD and table.KIND.name not in CURVES
     cell = plants.Invented(0.9, 1, shift=0.0, bend_v=0.0, gap=1.0, noise_v=0.0)
     cell.go(-1.0, 2 * 3600, 25.0)
     rested = cell.go(0.0, 4 * 3600, 25.0)[-1] / traces.SERIES
-    own, stock = (baselines.curve_v("discharge", 25.0, c)[round(1000 * cell.soc)] for c in (table.OWN, LFP26650))
+    own, stock = (baselines.curve_v("discharge", 25.0, c)[round(1000 * cell.soc)] for c in (table.KIND, LFP26650))
     # WORKED: 0.1 of charge is twice `swing`, so exp(-2) of the gap is left above the branch; never under it
     assert own - 1e-4 < rested < own + 0.15 * 0.06 and stock < own
 

@@ -209,6 +209,7 @@ def test_the_example_of_the_document_reads(read):
         (("# source", "# sorce"), "line 3: the head has no 'sorce'.*Did you mean source"),
         (("# series: 4", "# usable_share: 98 %"), "usable_share is '98 %'; expected a fraction of 0.8 to 1"),
         (("# series: 4", "# usable_share: 0.5"), "usable_share is '0.5'; expected a fraction"),
+        (("# series: 4", "# own_pack: nearly"), "own_pack is 'nearly'; expected yes when it was measured on the very"),
         (("# series: 4", "# series: 24"), "series is '24'; expected 1 to 16 cells"),
         (("# licence: own", "# name: again"), "line 4: name is there twice"),
         (("# name: shack", "# name: prada2013"), "the name prada2013 is that of a published curve"),
@@ -219,6 +220,16 @@ def test_the_example_of_the_document_reads(read):
 def test_a_head_that_says_too_little_or_too_much_is_refused(change, words, read):
     with pytest.raises(ConfigError, match=words):
         read(HEAD.replace(*change) + table())
+
+
+def test_a_curve_is_that_of_the_very_pack_unless_its_file_says_otherwise(read, tmp_path):
+    assert read(HEAD + table()).own_pack
+    for word, own in (("no", False), ("Yes", True)):
+        curve = read(HEAD.replace("# series: 4", f"# own_pack: {word}") + table())
+        assert curve.own_pack is own
+        write_curve(curve, tmp_path / "c.csv")
+        assert read_curve(tmp_path / "c.csv").own_pack is own
+    assert not any(curve.own_pack for curve in CURVES.values())
 
 
 def test_a_file_that_is_none_is_refused(read, tmp_path):

@@ -474,6 +474,24 @@ def test_in_partial_cycles_of_other_cells_the_band_covers_as_often_as_it_claims(
     assert inside.mean() >= 0.85
 
 
+@cache
+def of_another_pack(own):
+    """Cells that lie 5 mV above or below the curve, which is told to be theirs, or to be another pack's."""
+    out = []
+    for seed, (soc0, temp_c, above_v) in enumerate([(0.45, 15.0, -0.005), (0.75, 25.0, 0.005), (0.6, 25.0, -0.005)]):
+        plant = Plant(20 + seed, soc0, temp_c, swing=(-1.0) ** seed)
+        plant.middle = plant.middle + above_v
+        rows = [row for mean_a in (2.0, -3.0, 2.5) for row in station(plant, 1.5, mean_a)]
+        out.append(scored(begin(Battery(20.0, own_curve=own), Start(soc0, 0.05)), rows)[1])
+    return out
+
+
+def test_a_curve_said_to_be_another_packs_leaves_room_for_cells_that_lie_beside_it():
+    inside = [np.mean([(low <= truth) & (truth <= high) for _, low, high, truth in of_another_pack(x)]) for x in (0, 1)]
+    # BAR (wanted, issue 5): 85 % or more for a band that claims 90 %; said to be their own, it is too narrow
+    assert inside[0] >= 0.85 > inside[1]
+
+
 def test_in_partial_cycles_a_right_start_is_not_spoilt_by_volts():
     for soc, _, _, truth in partial_cycles()[0::2]:
         # BAR (ours): within the 5 % that the start itself was given with

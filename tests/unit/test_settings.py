@@ -31,7 +31,7 @@ def given(*words: str) -> argparse.Namespace:
 def own_curve() -> Curve:
     """The built-in one, a hundredth of a volt lower, under another name."""
     lower = tuple(tuple(None if v is None else v - 0.01 for v in row) for row in LFP26650.discharge_v)
-    return dataclasses.replace(LFP26650, name="shack", discharge_v=lower)
+    return dataclasses.replace(LFP26650, name="shack", discharge_v=lower, own_pack=True)
 
 
 def through_json(value: Any) -> Any:
@@ -65,7 +65,7 @@ def test_what_can_not_be_is_refused_by_the_name_of_its_option(words: tuple[str, 
 
 def test_what_earlier_versions_kept_has_the_defaults() -> None:
     setup = battery_told(OLD)
-    assert setup == Setup(Battery(12.0, 8), 0.3, Station(0.03, None), LFP26650)
+    assert setup == Setup(Battery(12.0, 8, own_curve=False), 0.3, Station(0.03, None), LFP26650)
     assert battery_told(through_json(OLD | DEFAULTS)) == setup
 
 
@@ -116,6 +116,15 @@ def test_a_curve_from_a_file_is_kept_with_all_it_holds(tmp_path: Path) -> None:
         store.close()
     # Read again and again it is one curve, so that the tables made of it are made once.
     assert told_curve(through_json(values["curve"])) is told_curve(through_json(values["curve"]))
+
+
+def test_only_a_curve_of_the_operators_own_is_taken_for_that_of_the_pack() -> None:
+    assert not battery_told(OLD).battery.own_curve
+    for own in (True, False):
+        curve = dataclasses.replace(own_curve(), own_pack=own)
+        assert battery_told(through_json(OLD | {"curve": kept_curve(curve)})).battery.own_curve is own
+    older = {k: v for k, v in through_json(kept_curve(own_curve())).items() if k != "own_pack"}
+    assert not battery_told(OLD | {"curve": older}).battery.own_curve, "kept before it was asked"
 
 
 def test_the_curve_decides_what_the_same_volts_mean() -> None:

@@ -43,6 +43,7 @@ class Curve:
     conditions, accuracy, source, licence, typed_in : plain words.
     usable_share : of the charge between the curve's ends, what a pack gives that is charged and used at everyday
         currents; volts of a pack at x of its usable charge are those of the curve at x times this. [-]
+    own_pack : measured on the very pack that it is used for, which published ones are not.
 
     Two curves are equal when they are the same object; `digest` tells whether they hold the same values.
     """
@@ -58,6 +59,7 @@ class Curve:
     licence: str
     typed_in: str
     usable_share: float = 1.0
+    own_pack: bool = False
 
     @cached_property
     def digest(self) -> str:

@@ -297,7 +297,7 @@ class Engine:
         except (KeyError, TypeError, ValueError, AttributeError, BoxError) as e:
             raise ConfigError(f"The saved state can't be used ({e}); starting anew.") from e
         # What the pack and its controller draw by themselves may be told anew; the charge goes on from where it was.
-        same = ("capacity_ah", "series", "capacity_sd")
+        same = ("capacity_ah", "series", "capacity_sd", "own_curve")
         if any(getattr(belief.battery, name) != getattr(self.battery, name) for name in same):
             raise ConfigError("The saved state is of another battery; starting anew.")
         self._belief, self._balance = replace(belief, battery=self.battery), state

@@ -61,14 +61,32 @@ _FLAT: _Array = ((_SOC >= 0.0) & (_SOC <= 1.0)) / 201.0
 # plateau tell next to nothing, so that counting has the say. Numbers, shares and widths are judgement, checked by
 # error and coverage of the band on the measured cell, on invented ones and on PyBaMM's (`python3 tests accuracy`).
 _LOTS = (80, 56, 32, 16)
-_LOT_SHARES = (0.4, 0.4, 0.15, 0.05)
-_FACTORS = (0.55, 1.3, 4.0, 15.0)  # multiple of the curve's error
-# What an account of each lot may still be off all along, without volts or count that could show it
-_ASTRAY = (0.001, 0.010, 0.025, 0.010)
-# Of the measured distance between branches: fits to the profiles gave 0.73 to 1.02
-_GAPS = ((0.88, 0.04), (0.95, 0.12))
-# The second lot's features may lie where a cell has them that is fully charged at C/30 (`Curve.usable_share`), or not
-_STRETCH, _STRETCH_SD = 0.011, 0.012
+
+
+class _Prior(NamedTuple):
+    """What is believed of the pack's curve before anything is measured; one value for each of the four lots."""
+
+    shares: tuple[float, ...]
+    factors: tuple[float, ...]  # multiple of the curve's error, all different
+    astray: tuple[float, ...]  # what it may be off all along, without volts or count that could show it
+    gaps: tuple[tuple[float, float], ...]  # of the measured distance between branches, of the first two: middle, sd
+    stretch: tuple[tuple[float, float], ...]  # of the curve's axis, of the first two
+    apart_sds_v: tuple[float, ...]  # volts per cell that it lies above the curve, of the first two
+
+
+_PRIORS = {
+    # Measured on the very pack. Of the distance between branches fits to the profiles gave 0.73 to 1.02. The second
+    # lot's features may lie where a cell has them that is fully charged at C/30 (`Curve.usable_share`), or not
+    True: _Prior(
+        (0.55, 0.3, 0.11, 0.04), (0.55, 1.3, 4.0, 15.0), (0.001, 0.007, 0.020, 0.010), ((0.88, 0.04), (0.95, 0.12)),
+        ((0.0, 0.0), (0.011, 0.012)), (0.0, 0.0),
+    ),
+    # Measured on another, of its kind or not: all of that may lie elsewhere, and the volts of two of a kind by 6 mV
+    False: _Prior(
+        (0.3, 0.35, 0.25, 0.1), (0.8, 2.0, 4.0, 15.0), (0.010, 0.015, 0.025, 0.010), ((0.95, 0.12), (0.95, 0.12)),
+        ((0.0, 0.012), (0.011, 0.012)), (0.006, 0.006),
+    ),
+}
 # Other published curves lie 8 to 29 mV per cell below the discharge branch of the measured cell (`cells.CURVES`)
 _OTHER_V, _OTHER_SD_V = -0.015, 0.018
 _SWING_SHARES = 0.5, 1.3  # of `Resistance.swing_soc`, least and most
@@ -146,7 +164,7 @@ _UNKNOWN_TEMP_C = 20.0
 _EDGE_C = 0.05  # current steps smaller than this teach nothing about resistance
 _COLD_C = 5.0  # below this no charge is advised; CAUTIONS.md forbids it at 0 (common practice, no source)
 _REST_C, _REST_S = 0.01, 900.0  # what is called a rest
-_VERSION = 2
+_VERSION = 3
 
 
 class _Pending(NamedTuple):
@@ -350,7 +368,7 @@ def begin(battery: Battery, start: Start, curve: Curve = LFP26650) -> Belief:
         loose = min(1.0, max(0.2, start.sd / 0.05))
         doubt = loose * (_FLAT_SHARE * prior + _DOUBT_SHARE * wide / wide.sum())
         prior = doubt + (1.0 - doubt.sum()) * near / near.sum()
-    shares = np.repeat(np.array(_LOT_SHARES) / _LOTS, _LOTS)
+    shares = np.repeat(np.array(_PRIORS[battery.own_curve].shares) / _LOTS, _LOTS)
     rows = shares.size
     core = _Core(
         weights=(shares[:, None] * prior).astype(np.float32),
@@ -426,7 +444,7 @@ def read(belief: Belief) -> Estimate:
     capacities_ah = battery.capacity_ah * core.accounts.capacity
     ends = core.place_bins + p.charge_c / (3600.0 * capacities_ah * _BIN)
     moved = core.reached[1] - core.reached[0] if core.anchor else math.inf
-    fine = _cumulative(core.weights, ends, core.accounts.factor, moved)
+    fine = _cumulative(core.weights, ends, core.accounts.factor, _PRIORS[battery.own_curve], moved)
     low, soc, high = (float(q) for q in np.interp((0.05, 0.5, 0.95), fine, _FINE_EDGES))
     low = max(0.0, min(low, soc - _TRUTH_SD))
     high = min(1.0, max(high, soc + _TRUTH_SD))
@@ -455,7 +473,7 @@ def read(belief: Belief) -> Estimate:
         ),
         resistance_ohm=battery.series * r25_ohm * LFP26650_RESISTANCE.factor(_within(at_c)) if learnt else None,
         rests_on=_rests_on(belief, soc, since_ah),
-        narrows=_narrows(core, soc, high - low, len(peaks) > 1),
+        narrows=_narrows(core, soc, high - low, len(peaks) > 1, battery.own_curve),
         likely=peaks[0].soc,
         peaks=peaks,
         resistance25_ohm=battery.series * r25_ohm if learnt else None,
@@ -815,6 +833,7 @@ def _normal(points: _Array) -> _Array:
 @lru_cache(maxsize=64)
 def _first_accounts(battery: Battery) -> _Accounts:
     """What may be true of the pack, before anything has been measured."""
+    prior = _PRIORS[battery.own_curve]
     lot = np.repeat(np.arange(len(_LOTS)), _LOTS)
     first, last = lot == 0, lot >= 2
     capacity, stretch, swing, swing_soc, gap, apart, slow, standing = _scattered(lot.size, 8).T
@@ -822,16 +841,21 @@ def _first_accounts(battery: Battery) -> _Accounts:
     standing_a = np.where(standing < 0.5, 0.0, (2.0 * standing - 1.0) * _STANDING_A)
     if battery.standing_a is not None:
         standing_a = battery.standing_a * (0.7 + 0.6 * standing)
-    gaps = (middle + sd * _normal(gap) for middle, sd in _GAPS)
+
+    def normal(of: tuple[float, float], points: _Array) -> _Array:
+        return of[0] + of[1] * _normal(points)
+
+    apart_v = (normal((0.0, sd_v), apart) for sd_v in prior.apart_sds_v)
+    gaps, stretches = (normal(x, gap) for x in prior.gaps), (normal(x, stretch) for x in prior.stretch)
     return _Accounts(
         capacity=np.maximum(0.2, 1.0 + battery.capacity_sd * _evenly(capacity, lot)),
         swing=np.clip(3.0 * swing - 1.5, -1.0, 1.0),
         swing_soc=LFP26650_RESISTANCE.swing_soc * least * (most / least) ** swing_soc,
         gap=np.where(first, next(gaps), np.where(last, gap, next(gaps))),
-        stretch=np.where(first, 0.0, _STRETCH + _STRETCH_SD * _normal(stretch)),
-        apart_v=np.where(last, _OTHER_V + _OTHER_SD_V * _normal(apart), 0.0),
-        slow=np.where(first, 1.0, np.exp(0.3 * _normal(slow))),
-        factor=np.array(_FACTORS)[lot],
+        stretch=np.where(first, next(stretches), next(stretches)),
+        apart_v=np.where(last, normal((_OTHER_V, _OTHER_SD_V), apart), np.where(first, next(apart_v), next(apart_v))),
+        slow=np.where(first & battery.own_curve, 1.0, np.exp(0.3 * _normal(slow))),
+        factor=np.array(prior.factors)[lot],
         offset=_normal(_scattered(lot.size, 1)[:, 0]),
         standing_a=standing_a,
     )
@@ -866,7 +890,7 @@ def _split(
 
     kept = _Accounts(*(values[chosen] for values in accounts))
     scattered = {"capacity": kept.capacity, "stretch": kept.stretch, "apart_v": kept.apart_v}
-    for factor in _FACTORS:  # each lot about its own middle
+    for factor in np.unique(first.factor):  # each lot about its own middle
         before, after = accounts.factor == factor, kept.factor == factor
         of = share * before
         if not after.any() or of.sum() <= 0.0:
@@ -1069,19 +1093,19 @@ _FINE_PER_BIN = 4
 _FINE_EDGES: _Array = np.linspace(0.0, 1.0, 100 * _FINE_PER_BIN + 1)
 
 
-def _cumulative(weights: _Table32, place_bins: _Array, factor: _Array, moved: float) -> _Array:
+def _cumulative(weights: _Table32, place_bins: _Array, factor: _Array, prior: _Prior, moved: float) -> _Array:
     """
     Probability below each of `_FINE_EDGES`, rows added up; what stands beyond an end belongs to it.
 
     Rows are added up in the two places next to theirs, by their share; each lot is then spread by what it may be
-    `_ASTRAY` since charge of `moved` (of capacity) was counted from an anchor.
+    astray since charge of `moved` (of capacity) was counted from an anchor.
     """
     whole = np.floor(place_bins)
     part = place_bins - whole
     middle = 24
     total = np.zeros(_N + 2 * middle)
     grown = 1.0 - math.exp(-moved / _CURVE_SOC)
-    for each, astray in zip(_FACTORS, _ASTRAY, strict=True):
+    for each, astray in zip(prior.factors, prior.astray, strict=True):
         lot = np.zeros_like(total)
         of = factor == each
         for by in np.unique(whole[of]):
@@ -1160,7 +1184,7 @@ def _rests_on(belief: Belief, soc: float, since_ah: float) -> str:
     return f"{told} and {counted}{blind}"
 
 
-def _narrows(core: _Core, soc: float, width: float, two_peaks: bool) -> str:
+def _narrows(core: _Core, soc: float, width: float, two_peaks: bool, own_curve: bool) -> str:
     cold = core.temp_c < _COLD_C and core.temp_age_s <= _TEMP_LASTS_S
     full = f"once the battery is above {_COLD_C:.0f} °C, a charge to full" if cold else "a charge to full"
     if two_peaks:
@@ -1171,7 +1195,8 @@ def _narrows(core: _Core, soc: float, width: float, two_peaks: bool) -> str:
         if core.rest_s >= _REST_S:
             return f"{full}; rest has told what it can"
         return f"20 minutes of rest here, where voltage tells; or {full}"
-    return f"{full}; below 25 % voltage tells again, best after 20 minutes of rest"
+    own = "" if own_curve or width <= 0.15 else "; for later outings, a curve learnt from this very pack"
+    return f"{full}; below 25 % voltage tells again, best after 20 minutes of rest{own}"
 
 
 def _span(seconds: float) -> str:

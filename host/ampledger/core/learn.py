@@ -477,6 +477,7 @@ def _curve_of(
         source=source,
         licence=licence,
         typed_in=typed_in,
+        own_pack=True,
     )
 
 

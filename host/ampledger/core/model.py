@@ -81,6 +81,8 @@ class Battery:
         nobody has said. [A]
     self_discharge_month : share of capacity lost in 30 days by itself. [-] At most 3 % by one maker's sheet, of which
         half comes back on charging.
+    own_curve : the curve of voltage that goes with it was measured on this very pack; False: on another of its kind,
+        or of another maker, so that its features may lie elsewhere. [-]
     """
 
     capacity_ah: float
@@ -89,6 +91,7 @@ class Battery:
     inside_a: float = 0.002
     standing_a: float | None = None
     self_discharge_month: float = 0.02
+    own_curve: bool = True
 
 
 @dataclass(frozen=True, slots=True)
