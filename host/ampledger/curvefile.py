@@ -280,8 +280,8 @@ def _usable_share(text: str | None, name: str) -> float:
 def _own_pack(text: str, name: str) -> bool:
     if text.lower() not in ("yes", "no"):
         raise ConfigError(
-            f"{name}: own_pack is {plain(text, 40)!r}; expected yes when it was measured on the very pack it is used for, "
-            "or no, such as for one typed in from a sheet. Without it yes is taken."
+            f"{name}: own_pack is {plain(text, 40)!r}; expected yes when it was measured on the very pack it is used "
+            "for, or no, such as for one typed in from a sheet. Without it yes is taken."
         )
     return text.lower() == "yes"
 

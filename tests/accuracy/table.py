@@ -502,7 +502,8 @@ def measured_groups(quick: bool) -> list[Group]:
         out.append(Group(f"measured cell, {temp_c} degC", jobs, _both(cold=temp_c < 15)))
         if not quick:
             jobs = [j._replace(own=False) for j in jobs[::4]]
-            out.append(Group(f"measured cell, {temp_c} degC, {AS_ANOTHER}", jobs, _both(temp_c < 15, only_coverage=True)))
+            as_another = _both(temp_c < 15, only_coverage=True)
+            out.append(Group(f"measured cell, {temp_c} degC, {AS_ANOTHER}", jobs, as_another))
     return out
 
 
@@ -560,7 +561,7 @@ def plant_lines() -> list[Line]:
 
 
 class Strange(NamedTuple):
-    """What came of an outing each ten minutes until it ended, arrays of shape (n,); `counted` where a start was told."""
+    """What came of an outing, each ten minutes until it ended: shape (n,); `counted` NaN where no start was told."""
 
     truth: Array
     soc: Array
@@ -598,9 +599,12 @@ def strange_lines(runs: Sequence[tuple[str, Strange]]) -> list[Line]:
         said = "" if world is None else f" ({world})"
         truth, soc, low, high, counted = (np.concatenate(x) for x in zip(*of, strict=True))
         rms, by_count = (float(np.sqrt(np.nanmean((x - truth) ** 2))) for x in (soc, counted))
-        lines.append(Line(name, f"every start, until they end{said}: RMSE", rms, None, None, "%", len(of), (by_count, None, None)))
         inside = float(np.mean((low <= truth) & (truth <= high)))
-        lines.append(Line(name, f"every start, until they end{said}: coverage", inside, None, COVERAGE, "%", len(of)))
+        what = f"every start, until they end{said}"
+        lines += [
+            Line(name, f"{what}: RMSE", rms, runs=len(of), others=(by_count, None, None)),
+            Line(name, f"{what}: coverage", inside, None, COVERAGE, runs=len(of)),
+        ]
     return lines
 
 

@@ -139,7 +139,9 @@ def test_a_state_of_another_kind_is_refused_and_changes_nothing(harm, hour):
     assert engine.save() == before
 
 
-@pytest.mark.parametrize("other", [Battery(19.0, 4), Battery(20.0, 8), Battery(20.0, 4, 0.1), Battery(20.0, own_curve=False)])
+@pytest.mark.parametrize(
+    "other", [Battery(19.0, 4), Battery(20.0, 8), Battery(20.0, 4, 0.1), Battery(20.0, own_curve=False)]
+)
 def test_the_state_of_another_battery_is_refused(other):
     with pytest.raises(ConfigError, match="another battery"):
         Engine(other, Start()).load(Engine(PACK, Start()).save())

@@ -78,12 +78,12 @@ _PRIORS = {
     # Measured on the very pack. Of the distance between branches fits to the profiles gave 0.73 to 1.02. The second
     # lot's features may lie where a cell has them that is fully charged at C/30 (`Curve.usable_share`), or not
     True: _Prior(
-        (0.55, 0.3, 0.11, 0.04), (0.55, 1.3, 4.0, 15.0), (0.001, 0.007, 0.020, 0.010), ((0.88, 0.04), (0.95, 0.12)),
+        (0.45, 0.37, 0.13, 0.05), (0.55, 1.3, 4.0, 15.0), (0.001, 0.010, 0.025, 0.010), ((0.88, 0.04), (0.95, 0.12)),
         ((0.0, 0.0), (0.011, 0.012)), (0.0, 0.0),
     ),
     # Measured on another, of its kind or not: all of that may lie elsewhere, and the volts of two of a kind by 6 mV
     False: _Prior(
-        (0.3, 0.35, 0.25, 0.1), (0.8, 2.0, 4.0, 15.0), (0.010, 0.015, 0.025, 0.010), ((0.95, 0.12), (0.95, 0.12)),
+        (0.3, 0.35, 0.25, 0.1), (1.5, 3.0, 5.0, 15.0), (0.010, 0.015, 0.025, 0.010), ((0.95, 0.12), (0.95, 0.12)),
         ((0.0, 0.012), (0.011, 0.012)), (0.006, 0.006),
     ),
 }
