@@ -653,13 +653,13 @@ def table(quick: bool, jobs: int = 1, say: Callable[[str], object] = lambda text
             done[k] = one
             if len(done) % 50 == 0:
                 say(f"{len(done)} of {len(todo)} runs")
-        which = [(w, seed) for seed in STRANGE_SEEDS[: 12 if quick else None] for w in outings.WORLDS]
+        which = [(w, seed) for seed in STRANGE_SEEDS[: 8 if quick else None] for w in outings.WORLDS]
         strange = strange_lines([(w, r) for (w, _), r in zip(which, each(strange_run, which), strict=True)])
     runs = [done[k] for k in range(len(todo))]
-    measured = [r for r in runs if r.job.key.kind == "measured"]
+    measured = [r for r in runs if r.job.key.kind == "measured" and r.job.own]
     if measured:
         lines += pooled_lines(EVERY_MEASURED, measured)
-    lines.append(_narrowest_line("all other packs", [r for r in runs if r.job.key.kind != "measured"]))
+    lines.append(_narrowest_line("all other packs", [r for r in runs if not (r.job.key.kind == "measured" and r.job.own)]))
     for group in all_groups:
         lines += group.lines(group.name, runs[: len(group.jobs)])
         runs = runs[len(group.jobs) :]
