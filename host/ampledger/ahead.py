@@ -22,7 +22,7 @@ from ampledger.core.decision import Decision, settle
 from ampledger.core.forecast import Forecast, Plan, Scene, check, forecast
 from ampledger.core.sun import Panel, Place, locator
 from ampledger.errors import BoxError, ConfigError, plain
-from ampledger.settings import PlanTold, plan, plan_told
+from ampledger.settings import PlanTold, plan, plan_told, suggested
 
 EVERY_S = 60.0  # of data
 _CLOSE_S = 5.0
@@ -155,12 +155,17 @@ def place_text(place: Place | None) -> str:
 
 
 def form(told: PlanTold, now_s: float) -> dict[str, Any]:
-    """What the page's form shows. `until`: None where nobody has chosen one; `closing`: when it is then. [s]"""
+    """
+    What the page's form shows.
+
+    until : None where nobody has chosen one; closing : when it is then [s], suggested : what there is to say of that.
+    """
     panel = told.panel
     until_s = None if told.until_s is None else plan(told, now_s).until_s
     return {
         "until": until_s,
         "closing": plan(told, now_s).until_s,
+        "suggested": suggested(told, now_s),
         "past_min": told.past_min,
         "place": place_text(told.place),
         "panel_w": None if panel is None else panel.power_w,

@@ -53,13 +53,14 @@ def run(args: argparse.Namespace) -> int:
     log = read_log(args.log)
     now_s = _check_log(log)
     plan = settings.plan(told, now_s)
-    _check_until(args, plan.until_s, now_s)
+    # Minutes that were told are the operator's own, and refused rather than replaced by a suggestion
+    _check_until(args, plan.until_s if args.past_min is None else settings.usual_s(told, now_s), now_s)
     engine = setup.engine(start)
     engine.follow(log.intervals)
     scene = engine.scene()
     _check_reserve(scene)
     found = forecast.forecast(scene, plan)
-    notes = _notes(log, told)
+    notes = _notes(log, told, now_s)
     if args.json:
         print(json.dumps(_values(found) | {"notes": notes}, allow_nan=False))
         return 0
@@ -109,7 +110,7 @@ def _check_until(args: argparse.Namespace, until_s: float, now_s: float) -> None
     most = f"a time after {_clock(now_s)}, up to {_clock(now_s + forecast.HORIZON_S)}"
     if args.until is None:
         raise ConfigError(
-            f"The next UTC day is too far off to see: the log ends {_clock(now_s)} and a forecast reaches "
+            f"--past-min {args.past_min:g} is too far off to see: the log ends {_clock(now_s)} and a forecast reaches "
             f"{forecast.HORIZON_S / 3600:.0f} h. Say the closing time with --until: {most}."
         )
     where = "not after the log's last row" if until_s <= now_s else f"{(until_s - now_s) / 3600:.1f} h after its end"
@@ -130,8 +131,11 @@ def _check_reserve(scene: Scene) -> None:
 # -- what is said --------------------------------------------------------------------------------
 
 
-def _notes(log: Log, told: settings.PlanTold) -> list[str]:
+def _notes(log: Log, told: settings.PlanTold, now_s: float) -> list[str]:
     notes = [*log.warnings]
+    suggested = settings.suggested(told, now_s)
+    if suggested:
+        notes.append(f"{suggested} Say yours with --until.")
     if told.panel is not None and told.place is None:
         notes.append("The panel helps only with the place: give --locator, or --lat and --lon.")
     return notes
@@ -206,7 +210,12 @@ def _lines(f: Forecast) -> list[str]:
     return lines
 
 
-_ENDS = {"reserve": "the reserve", "radio volts": "the radio's volts when keyed", "battery empty": "an empty battery"}
+_ENDS: dict[forecast.End, str] = {
+    "reserve": "the reserve",
+    "radio volts": "the radio's volts when keyed",
+    "battery empty": "an empty battery",
+    "protection": "the battery's own protection, with charge left",
+}
 
 
 def _percent(p: float) -> str:

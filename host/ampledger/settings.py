@@ -21,7 +21,7 @@ from typing import Any
 
 from ampledger.core.cells import CURVES, LFP26650, Curve
 from ampledger.core.engine import Engine
-from ampledger.core.forecast import Plan
+from ampledger.core.forecast import HORIZON_S, Plan
 from ampledger.core.model import Battery, Start
 from ampledger.core.sun import Panel, Place, locator
 from ampledger.core.usable import Station, check
@@ -303,6 +303,9 @@ def in_words(setup: Setup) -> str:
 # -- the hours to come ---------------------------------------------------------------------------
 
 _DAY_S = 86400.0
+# A suggested closing time is the last of 00:00, 06:00, 12:00 and 18:00 UTC within reach: so it stays for hours, and no
+# verdict changes because a suggestion moves. Sunset would mean more, but needs a place, and the live view a wait.
+_QUARTER_S = 0.25 * _DAY_S
 _TIMES_S = (946_684_800.0, 4_102_444_800.0)  # 2000 to 2100
 _TIME_HELP = "give a UTC time such as 2026-06-21T00:30Z, or hh:mm for the next such"
 _MOST_PAST_MIN = 720.0
@@ -316,7 +319,8 @@ class PlanTold:
     What the operator says of the hours to come; `plan` makes a `Plan` of it at a moment.
 
     until_s : closing time, UTC. [s] Below 86400: seconds of a UTC day, the next such time. None: `past_min` minutes
-        after a UTC day begins, for that day counts anew.
+        after a UTC day begins, for that day counts anew; while that is farther off than a forecast reaches, a
+        suggestion within reach (`suggested`).
     The others as in `forecast.Plan`.
     """
 
@@ -331,16 +335,44 @@ class PlanTold:
 
 
 def plan(told: PlanTold, now_s: float) -> Plan:
-    """The plan at a moment of UTC; whether it can be is for `forecast.check` to say."""
+    """
+    The plan at a moment of UTC; whether it can be is for `forecast.check` to say.
+
+    A closing time that nobody has told can be: it is at most as far off as a forecast reaches.
+    """
     until_s = told.until_s
-    if until_s is None or until_s < _DAY_S:
-        of_day_s = 60.0 * told.past_min if until_s is None else until_s
-        until_s = _DAY_S * math.floor(now_s / _DAY_S) + of_day_s
-        if until_s <= now_s:
-            until_s += _DAY_S
+    if until_s is None:
+        until_s = usual_s(told, now_s)
+        if until_s - now_s > HORIZON_S:
+            until_s = _QUARTER_S * math.floor((now_s + HORIZON_S) / _QUARTER_S)
+    elif until_s < _DAY_S:
+        until_s = _next_s(until_s, now_s)
     return Plan(
         until_s, told.place, told.panel, told.accessories_a, told.contacts_s, told.wanted_contacts, told.caution
     )
+
+
+def usual_s(told: PlanTold, now_s: float) -> float:
+    """The closing time where none is told, however far off: so many minutes after the next 00:00 UTC. [s]"""
+    return _next_s(60.0 * told.past_min, now_s)
+
+
+def suggested(told: PlanTold, now_s: float) -> str:
+    """Which closing time is taken, and why, where none is told and the usual one is too far off; else ""."""
+    until_s, usual = plan(told, now_s).until_s, usual_s(told, now_s)
+    if told.until_s is not None or until_s == usual:
+        return ""
+    early, late = (datetime.fromtimestamp(t, UTC).strftime("%H:%M") for t in (until_s, usual))
+    return (
+        f"No closing time is set; {late} UTC is more than {HORIZON_S / 3600:.0f} h off, so {early} UTC is taken, which "
+        "is only a suggestion."
+    )
+
+
+def _next_s(of_day_s: float, now_s: float) -> float:
+    """The next time that is so many seconds into a UTC day."""
+    time_s = _DAY_S * math.floor(now_s / _DAY_S) + of_day_s
+    return time_s if time_s > now_s else time_s + _DAY_S
 
 
 def add_plan_options(parser: argparse.ArgumentParser) -> None:
@@ -360,7 +392,12 @@ def add_plan_options(parser: argparse.ArgumentParser) -> None:
     add("--height-m", type=_number("metres, such as 400"), metavar="M", help="height above the sea (default 0)")
     add("--panel-w", type=_number("watts, such as 40"), metavar="W", help="watts on the panel's label")
     add("--panel-tilt", type=degrees, metavar="DEG", help="0 lies flat, 90 stands upright (default 0)")
-    add("--panel-azimuth", type=degrees, metavar="DEG", help="where it faces: 90 east, 180 south (default), 270 west")
+    add(
+        "--panel-azimuth",
+        type=degrees,
+        metavar="DEG",
+        help="where it faces, degrees from true north (a compass differs): 90 east, 180 south (default), 270 west",
+    )
     add(
         "--accessories-ma",
         type=_number("milliamps, such as 300"),

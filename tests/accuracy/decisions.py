@@ -6,6 +6,7 @@
     --jobs N  processes (2)
     --every S rows of so many seconds are fed to the engine (20; a multiple of 10): most of the time goes there
     --naive   the stand-in instead of the forecast: what the scores are without one
+    --true-charge   ask each decision a second time with charge and capacity known: what not knowing them costs
     --seed N  the first seed (0); tuning must use others
     --worlds  some of usual, harsh, gentle, with commas between
 
@@ -27,8 +28,14 @@ How it is counted:
 - The end's median error: of those that do end within reach; a middle said to lie beyond counts as the edge.
 - Volts fail first: decisions whose station in truth fails by its volts, within 8 h.
 - "fine" is 0.8 and more, the issue's word; its bar is a share of all decisions.
-- Changes: the same outing lived once more from the decision on with half the power, or with half of the overs; the same
-  chance otherwise.
+- Changes: the same outing lived once more from the decision on with half the power, with half of the overs, in Morse
+  or in voice; the same chance otherwise. Only where the forecaster said something of it.
+- Next morning: closed as planned or when it has failed, the panel folded, what stands there draws until the sunrise.
+  10 to 90 % should hold eight in ten where the station is said to last; where it may well fail, the reserve itself is
+  the said 10 % (or all three), and more than eight in ten is right. Full again: `outings.FULL_SOC` on the next day,
+  nobody sending; what is said then is a middle, so somewhat more than half of such days should bring it.
+- Charge known (`--true-charge`): the engine's density is one heap of a hundredth about the truth; what else the
+  forecaster doubts stays.
 - Ten contacts: asked where the closing lies within 3 h after 00:00 UTC; true when ten were made in the new day before
   the closing and before the failure.
 """
@@ -47,17 +54,19 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import lru_cache, partial
 from statistics import NormalDist
 from typing import Any, NamedTuple
 
 import numpy as np
 from ampledger.core.engine import Engine
+from ampledger.core.estimate import Estimate, Peak
+from ampledger.core.forecast import Scene
 from ampledger.core.model import Battery, Interval, Start
 from ampledger.core.usable import Station
 from numpy.typing import NDArray
 
-from accuracy.outings import CHANGES, FARTHEST_S, WORLDS, Array, Outing, Told, outing
+from accuracy.outings import CHANGES, FARTHEST_S, WORLDS, Array, Dawn, Outing, Told, outing
 from accuracy.table import Bar, Line, at_most
 
 FIRST_S, EVERY_S = 1800.0, 2400.0
@@ -65,6 +74,7 @@ MEAN_S = 1800.0
 CONTACTS_WITHIN_S = 3 * 3600.0
 FULL, QUICK = 500, 60
 _LEAST_N = 100  # a bin with fewer is not judged
+_TIMES = 500  # outings are drawn anew so often for an interval
 
 
 # ---------------------------------------------------------------------------------------------------------------
@@ -78,6 +88,7 @@ class Said:
 
     probability : of lasting until the planned closing. lasts_until : 10, 50, 90 %; UTC, inf for beyond reach. [s]
     changes : for each of `outings.CHANGES` the probability with it, None: not said.
+    morning : 10, 50, 90 % of the charge at the sunrise after the closing, full_s : when full again, None: not said. [s]
     enough_contacts : of the wanted contacts in the new day before the end, None: not said.
     ends_s : ends of its paths, inf where beyond reach, any order; else ended_by : the probability that it has ended by
     then, of a time; both None: only the three quantiles are known. [s]
@@ -86,12 +97,14 @@ class Said:
 
     probability: float
     lasts_until: tuple[float, float, float]
-    changes: tuple[float | None, ...] = (None, None)
+    changes: tuple[float | None, ...] = (None,) * len(CHANGES)
     enough_contacts: float | None = None
     ends_s: Array | None = None
     ended_by: Callable[[float], float] | None = None
     farthest_s: float = math.inf
     took_ms: float = math.nan
+    morning: tuple[float, float, float] | None = None
+    full_s: float | None = None
 
 
 class Recent(NamedTuple):
@@ -104,10 +117,44 @@ class Recent(NamedTuple):
 Forecaster = Callable[[Told, Engine], Said]
 
 
-def engine_for(told: Told) -> Engine:
+def known(e: Estimate, soc: float, capacity_ah: float) -> Estimate:
+    """The estimate, had it known charge and capacity: a heap as wide as a bin, its mean right. [-], [Ah]"""
+    soc = min(1.0, max(0.0, soc))
+    middles = 0.5 * (e.edges[:-1] + e.edges[1:])
+    above = int(np.clip(np.searchsorted(middles, soc), 1, len(middles) - 1))
+    part = float(np.clip((soc - middles[above - 1]) / (middles[above] - middles[above - 1]), 0.0, 1.0))
+    density = np.zeros_like(e.density)
+    density[above - 1], density[above] = 1.0 - part, part
+    low, high = max(0.0, soc - 0.005), min(1.0, soc + 0.005)
+    return replace(
+        e, soc=soc, mean=soc, likely=soc, low=low, high=high, density=density, two_peaks=False,
+        peaks=(Peak(soc, low, high, 1.0),), capacity_ah=capacity_ah, capacity_sd_ah=0.0,
+    )  # fmt: skip
+
+
+class Knowing(Engine):
+    """The engine, that can be told charge and capacity: `read` and `scene` then give these."""
+
+    truth: tuple[float, float] | None = None
+
+    def read(self) -> Estimate:
+        """The estimate as it stands, or as it would if it knew."""
+        e = super().read()
+        return e if self.truth is None else known(e, *self.truth)
+
+    def scene(self) -> Scene:
+        """All that a forecast needs."""
+        scene = super().scene()
+        if self.truth is None:
+            return scene
+        battery = replace(scene.battery, capacity_ah=self.truth[1], capacity_sd=0.0)
+        return replace(scene, estimate=self.read(), battery=battery)
+
+
+def engine_for(told: Told) -> Knowing:
     """As the operator would start it."""
-    return Engine(
-        Battery(told.capacity_ah, told.series, told.capacity_sd, own_curve=False),
+    return Knowing(
+        Battery(told.capacity_ah, told.series, told.capacity_sd, standing_a=told.standing_a, own_curve=False),
         Start(told.start_soc, told.start_sd),
         told.reserve_soc,
         station=Station(told.lead_ohm, told.radio_min_v, lead_told=True),
@@ -115,7 +162,7 @@ def engine_for(told: Told) -> Engine:
 
 
 # What `core.forecast` calls the changes of `outings.CHANGES`
-_CALLED = ("half the power", "send half as often")
+_CALLED = ("half the power", "send half as often", "Morse at the same power", "voice at the same power")
 
 
 def by_forecast(told: Told, engine: Engine) -> Said:
@@ -144,6 +191,7 @@ def by_forecast(told: Told, engine: Engine) -> Said:
     return Said(
         f.probability, f.lasts_until, tuple(with_change.get(name) for name in _CALLED), f.enough_contacts,
         None if ends_s is None else np.asarray(ends_s), ended_by, f.horizon_s - f.now_s, took_ms,
+        None if f.morning is None else f.morning.soc, None if f.morning is None else f.morning.full_s,
     )  # fmt: skip
 
 
@@ -160,7 +208,7 @@ def naive(told: Told, engine: Engine) -> Said:
     ends_s = told.now_s + middle_s * np.exp(0.5 * _NORMAL)
     p = float(np.mean(ends_s > told.until_s))
     low, middle, high = (float(x) for x in np.quantile(ends_s, (0.1, 0.5, 0.9)))
-    return Said(p, (low, middle, high), (p, p), None, ends_s)
+    return Said(p, (low, middle, high), (p, p, None, None), None, ends_s)
 
 
 # Middles of 200 equal parts of a normal distribution
@@ -180,6 +228,8 @@ class Decision:
     where that isn't known.
     margin_a, margin_b : the time that the rules (a) and (b) give, over the time to go; inf while charging.
     changed : whether it lasts with each change; enough : None where it was not asked.
+    dawn : the next morning, None where nothing was said of it; panel : whether there is one.
+    knowing : the probability that is said when charge and capacity are known; None: not asked.
     """
 
     world: str
@@ -193,10 +243,13 @@ class Decision:
     margin_b: float
     middle_a_s: float
     middle_b_s: float
-    changed: tuple[bool, ...]
+    changed: tuple[bool | None, ...]
     enough: bool | None
     pit: tuple[float, float] | None = None
     reach: float | None = None
+    dawn: Dawn | None = None
+    panel: bool = False
+    knowing: float | None = None
 
     @property
     def lasts(self) -> bool:
@@ -227,11 +280,15 @@ def enough_made(o: Outing, told: Told) -> bool | None:
     return bool(made >= told.wanted_contacts)
 
 
-def judge(o: Outing, forecaster: Forecaster, every_s: int = 20, with_changes: bool = True) -> list[Decision]:
-    """Ask the forecaster throughout one outing."""
+def judge(
+    o: Outing, forecaster: Forecaster, every_s: int = 20, with_changes: bool = True, true_charge: bool = False
+) -> list[Decision]:
+    """Ask the forecaster throughout one outing; with `true_charge` a second time each, knowing charge and capacity."""
     times = decision_times(o)
     if not times:
         return []
+    short = o.cut(o.until_s)
+    dawn: Dawn | None = None
     engine = engine_for(o.plan)
     seen: list[tuple[float, float]] = []
     out = []
@@ -252,8 +309,17 @@ def judge(o: Outing, forecaster: Forecaster, every_s: int = 20, with_changes: bo
         lasts_a, lasts_b = (3600.0 * left_ah / -a if a < 0.0 else math.inf for a in recent)
         go_s = told.until_s - at
         said = forecaster(told, engine)
-        asked = with_changes and any(p is not None for p in said.changes)
-        changed = tuple(o.with_change(*c, from_s=at).fail_s > o.until_s for c in CHANGES) if asked else ()
+        changed = tuple(
+            short.with_change(*c, from_s=at).fail_s > o.until_s if with_changes and p is not None else None
+            for c, p in zip(CHANGES, said.changes, strict=True)
+        )
+        if said.morning is not None and told.lat_deg is not None:
+            dawn = dawn or o.dawn()
+        knowing = None
+        if true_charge:
+            engine.truth = float(o.truth.soc[round(at - o.start_s) - 1]), o.pack.capacity_ah
+            knowing = forecaster(told, engine).probability
+            engine.truth = None
         end_s = end_from(o.fail_s, at)
         pit, reach = pit_span(said, at, end_s), pit_span(said, at, math.inf)
         said = replace(said, ends_s=None, ended_by=None)  # 2000 numbers each
@@ -261,6 +327,7 @@ def judge(o: Outing, forecaster: Forecaster, every_s: int = 20, with_changes: bo
             Decision(
                 o.world, o.seed, at, o.until_s, end_s, o.fail_by, said, lasts_a / go_s, lasts_b / go_s, at + lasts_a,
                 at + lasts_b, changed, enough_made(o, told), pit, None if reach is None else reach[0],
+                None if said.morning is None else dawn, told.panel_w is not None, knowing,
             )  # fmt: skip
         )
     return out
@@ -273,20 +340,23 @@ class Job(NamedTuple):
     seed: int
     forecaster: str
     every_s: int
+    true_charge: bool
 
 
 def run(job: Job) -> list[Decision]:
     """One outing, in any process."""
     module, name = job.forecaster.split(":")
-    return judge(outing(job.world, job.seed), getattr(importlib.import_module(module), name), job.every_s)
+    forecaster = getattr(importlib.import_module(module), name)
+    return judge(outing(job.world, job.seed), forecaster, job.every_s, true_charge=job.true_charge)
 
 
 def runs(
     worlds: Sequence[str], seeds: Sequence[int], forecaster: str, every_s: int = 20, jobs: int = 1,
-    say: Callable[[str], object] = lambda text: None,
+    say: Callable[[str], object] = lambda text: None, true_charge: bool = False,
 ) -> list[Decision]:  # fmt: skip
     """Every decision of these outings, in order; `jobs` processes."""
-    todo = [Job(w, s, forecaster, every_s) for s in seeds for w in worlds]
+    todo = [Job(w, s, forecaster, every_s, true_charge) for s in seeds for w in worlds]
+    began = time.monotonic()
     out: list[Decision] = []
     with contextlib.ExitStack() as stack:
         each: Any = map
@@ -295,8 +365,9 @@ def runs(
             each = lambda f, x: pool.imap(f, x, 4)  # noqa: E731
         for k, one in enumerate(each(run, todo), 1):
             out += one
-            if k % 50 == 0:
-                say(f"{k} of {len(todo)} outings")
+            if k % 100 == 0:
+                rest_min = (time.monotonic() - began) / k * (len(todo) - k) / 60.0
+                say(f"{k} of {len(todo)} outings; about {rest_min:.1f} min more")
     return out
 
 
@@ -399,15 +470,28 @@ def logistic_rule(margin: Array, kept: Array, half: NDArray[np.bool_]) -> Array:
     return out
 
 
-def interval(groups: NDArray[np.int64], score: Callable[[NDArray[np.int64]], float], times: int = 500) -> tuple[
-    float, float
-]:
-    """90 % interval of a score of rows, drawing whole groups anew; `groups`: of each row, 0 to n-1, rising."""
+@lru_cache(maxsize=3)
+def _drawn_anew(groups: bytes) -> list[NDArray[np.int64]]:
+    """Rows of whole groups, drawn `_TIMES` anew; the same for all that is asked of the same groups."""
     rng = np.random.default_rng(6)
-    n = int(groups[-1]) + 1
-    first = np.searchsorted(groups, np.arange(n + 1))
-    rows = [np.arange(first[k], first[k + 1]) for k in range(n)]
-    drawn = [score(np.concatenate([rows[k] for k in rng.integers(0, n, n)])) for _ in range(times)]
+    of = np.frombuffer(groups, dtype=np.int64)
+    n = int(of[-1]) + 1
+    first = np.searchsorted(of, np.arange(n + 1))
+    out = []
+    for _ in range(_TIMES):
+        which = rng.integers(0, n, n)
+        long = first[which + 1] - first[which]
+        out.append(np.arange(long.sum()) + np.repeat(first[which] - (np.cumsum(long) - long), long))
+    return out
+
+
+def interval(
+    groups: NDArray[np.int64], score: Callable[[NDArray[np.int64]], float], times: int = _TIMES
+) -> tuple[float, float]:
+    """90 % interval of a score of rows, drawing whole groups anew; `groups`: of each row, 0 to n-1, rising."""
+    drawn = np.array([score(rows) for rows in _drawn_anew(np.asarray(groups, dtype=np.int64).tobytes())[:times]])
+    if np.isnan(drawn).all():
+        return math.nan, math.nan
     return float(np.nanquantile(drawn, 0.05)), float(np.nanquantile(drawn, 0.95))
 
 
@@ -442,8 +526,9 @@ class Score(Line):
         """For --json."""
         rules = dict(zip(("present_amps", "mean_30_min", "logistic"), self.others, strict=True))
         named = {k: v for k, v in super().figures().items() if k not in ("coulombs", "kalman", "lookup", "within")}
-        plain = {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in named.items()}
-        return {**plain, **rules, "within": None if self.within is None else list(self.within)}
+        known = None if self.within is None or math.isnan(sum(self.within)) else list(self.within)
+        both = {**named, **rules, "within": known}
+        return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in both.items()}
 
 
 class Columns(NamedTuple):
@@ -532,12 +617,18 @@ def lines_of(group: str, of: Sequence[Decision], judged: bool, harsh: bool = Fal
     out.append(_brier_line(group, "Brier where volts fail first (in 8 h)", c, bar(VOLTS), by_volts))
     out.append(_brier_line(group, "Brier where volts fail before closing", c, None, by_volts & (c.kept == 0.0)))
     out.append(_end_line(group, of, bar(END_MIN)))
-    for k, (what, factor) in enumerate(CHANGES):
-        some = [d for d in of if d.changed and d.said.changes[k] is not None]
-        text = f"change, {what} x {factor:g}"
+    knew = [d for d in of if d.knowing is not None]
+    if knew:
+        of_them = columns(knew)
+        text = "Brier, charge and capacity known"
+        out.append(_brier_line(group, text, of_them._replace(p=np.array([d.knowing for d in knew])), None))
+    for k, (what, by) in enumerate(CHANGES):
+        some = [d for d in of if k < len(d.changed) and d.changed[k] is not None]
+        text = f"change, {what} {by}" if isinstance(by, str) else f"change, {what} x {by:g}"
         out += _other_lines(group, text, [(d.said.changes[k], d.changed[k]) for d in some], bar(OTHERS))
     some = [d for d in of if d.enough is not None and d.said.enough_contacts is not None]
     out += _other_lines(group, "ten contacts", [(d.said.enough_contacts, d.enough) for d in some], bar(OTHERS))
+    out += _morning_lines(group, of)
     took = np.array([d.said.took_ms for d in of])
     if np.isfinite(took).all():
         text = "one forecast on this machine beside whatever else runs, median"
@@ -580,6 +671,41 @@ def _end_line(group: str, of: Sequence[Decision], bar: Bar | None) -> Score:
     return Score(group, text, float(np.median(ours)), None, bar, "min", len(ended), (*rules, None), within)  # type: ignore
 
 
+def _morning_lines(group: str, of: Sequence[Decision]) -> list[Score]:
+    """The issue has no bars for them; what to expect is said at the top."""
+    told = [(d, d.dawn, d.said.morning) for d in of if d.dawn is not None and d.said.morning is not None]
+    if not told:
+        return []
+    soc = np.array([x.soc for _, x, _ in told])
+    low, middle, high = np.array([m for _, _, m in told]).T
+    number = columns([d for d, _, _ in told]).outing
+    held, error = (low <= soc) & (soc <= high), np.abs(soc - middle)
+    lasts = np.array([d.said.probability >= 0.9 for d, _, _ in told])
+    out = []
+    for text, value, score, some in (
+        ("charge within the said 10 to 90 %", held, np.mean, lasts | True),
+        ("the same, said to last (>= 90 %)", held, np.mean, lasts),
+        ("charge below the said 10 %", soc < low, np.mean, lasts | True),
+        ("charge, middle: median error", error, np.median, lasts | True),
+    ):
+        if some.any():
+            x, by = value[some], np.unique(number[some], return_inverse=True)[1]
+            within = interval(by, lambda r, x=x, score=score: float(score(x[r])))  # type: ignore[misc]
+            what = f"next morning: {text}"
+            out.append(Score(group, what, float(score(x)), None, None, "%", len(x), within=within))
+    said = [(x.full_s, d.said.full_s) for d, x, _ in told if d.said.full_s is not None]
+    unsaid = [x.full_s < math.inf for d, x, _ in told if d.panel and d.said.full_s is None]
+    hours = [abs(came - when) / 3600.0 for came, when in said if came < math.inf]
+    if said:
+        out.append(Score(group, "full again, said: comes that day", len(hours) / len(said), unit="%", runs=len(said)))
+    if hours:
+        out.append(Score(group, "full again: median error", float(np.median(hours)), unit="h", runs=len(hours)))
+    if unsaid:
+        text = "full again, not said: comes all the same"
+        out.append(Score(group, text, sum(unsaid) / len(unsaid), unit="%", runs=len(unsaid)))
+    return out
+
+
 def _other_lines(group: str, what: str, pairs: Sequence[tuple[Any, Any]], bar: Bar | None) -> list[Score]:
     if not pairs:
         return []
@@ -615,7 +741,7 @@ def _number(value: float | None, unit: str) -> str:
         return "" if value is None else "none"
     if unit == "%":
         return f"{100 * value:.1f}"
-    return f"{value:.3f}" if unit == " " else f"{value:.0f}"
+    return f"{value:.3f}" if unit == " " else f"{value:.1f}" if unit == "h" else f"{value:.0f}"
 
 
 def _bar(ends: tuple[float, float], unit: str) -> str:
@@ -662,6 +788,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=0, help="the first seed (default 0)")
     parser.add_argument("--worlds", default=",".join(WORLDS), help="which, with commas between (default all)")
     parser.add_argument("--naive", action="store_true", help="the stand-in instead of the forecast")
+    parser.add_argument("--true-charge", action="store_true", help="ask again with charge and capacity known")
     parser.add_argument("--forecaster", default="accuracy.decisions:by_forecast", help="module:name of another")
     args = parser.parse_args(argv)
     n = args.outings or (QUICK if args.quick else FULL)
@@ -669,7 +796,7 @@ def main(argv: list[str] | None = None) -> int:
     began = time.monotonic()
     of = runs(
         args.worlds.split(","), range(args.seed, args.seed + n), name, args.every, args.jobs,
-        lambda text: print(text, file=sys.stderr, flush=True),
+        lambda text: print(text, file=sys.stderr, flush=True), args.true_charge,
     )  # fmt: skip
     of.sort(key=lambda d: (d.world, d.seed, d.now_s))
     lines = table(of)

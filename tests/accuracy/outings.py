@@ -13,6 +13,8 @@ What happens in each, in this order and each from a random stream of its own, so
   drifts, the new UTC day often brings a burst, power and mode are sometimes changed, a computer may be charged.
 - Pack: open-circuit volts with hysteresis that follows charge, a resistance and two polarisations, all by the
   temperature; a controller that holds its limit. Connectors come loose.
+- Afterwards (`Outing.dawn`): closed at the planned time or when it has failed, the panel folded; what stands there
+  draws until the sunrise. Then a day of its own weather for the panel, set up as it was at first; nobody sends.
 
 Every figure of it is judgement unless it says otherwise. `usual`, `harsh` (cold, high current, high resistance, loose
 connectors) and `gentle` differ in `World` only.
@@ -49,7 +51,10 @@ OWN_A = 0.015  # what the board draws, as declared
 INSIDE_A = 0.002  # what the pack's protection draws behind the shunt
 DAY_S = 86400.0
 MODES = ("ssb", "cw", "slots", "bursts")
-CHANGES = (("power", 0.5), ("share", 0.5))  # what is judged of `with_change`
+# What is judged of `with_change`
+CHANGES: tuple[tuple[str, float | str], ...] = (("power", 0.5), ("share", 0.5), ("mode", "cw"), ("mode", "ssb"))
+FULL_SOC = 0.99  # taken for full again: the last percent tapers off (judgement)
+_RISEN_DEG = -0.8333  # PRINTED: refraction and radius of the sun, NREL/TP-560-34302, "sunrise"
 
 
 @dataclass(frozen=True)
@@ -103,6 +108,7 @@ class Told:
     on: None when no place is told.
     panel_w : None without a panel; tilt from the horizontal, azimuth from north. until_s : planned closing.
     contacts_s : when contacts were made, up to now. new_day_s : 00:00 UTC of the day in which the planned closing lies.
+    standing_a : what flows out of the pack once all is switched off, as the operator believes; None: not told. [A]
     """
 
     now_s: float
@@ -124,6 +130,7 @@ class Told:
     new_day_s: float
     wanted_contacts: int = 10
     series: int = SERIES
+    standing_a: float | None = None
 
 
 class Rows(NamedTuple):
@@ -146,12 +153,13 @@ class Rows(NamedTuple):
 
 
 class Overs(NamedTuple):
-    """Overs, in time order, shape (m,): first second and the one after the last, key current, and a chance each."""
+    """Overs, in time order, shape (m,): first second, the one after the last, key current, a chance each, mode."""
 
     first: NDArray[np.int64]
     last: NDArray[np.int64]
     key_a: Array
     chance: Array
+    mode: NDArray[np.str_]
 
 
 class Load(NamedTuple):
@@ -214,12 +222,28 @@ class Sensor:
     seed: int
 
 
+class After(NamedTuple):
+    """What stands there draws once all is switched off [A]; means of the key in Morse and voice, if changed to."""
+
+    standing_a: float
+    cw: float
+    ssb: float
+
+
+class Dawn(NamedTuple):
+    """The sunrise after the planned closing, the charge then, when it is full again [UTC s], inf: not that day."""
+
+    at_s: float
+    soc: float
+    full_s: float
+
+
 @dataclass(frozen=True, eq=False)
 class Outing:
     """
     One outing. `start_s`: its first second. `contacts_s`: all that are ever made. `fail_s`: when the station fails,
     inf if it doesn't within `FARTHEST_S` after the planned closing; `fail_by` says of what. `bend`: key current goes
-    with this power of the transmitter's power.
+    with this power of the transmitter's power. `site`: None without a panel.
     """
 
     world: str
@@ -236,6 +260,9 @@ class Outing:
     temp_c: Array
     truth: Truth
     bend: float
+    planned: Planned
+    site: Site | None
+    after: After
 
     @property
     def fail_s(self) -> float:
@@ -279,35 +306,95 @@ class Outing:
                 battery_c=b.temp_c[j], own_a=OWN_A,
             )  # fmt: skip
 
-    def with_change(self, what: str, factor: float, from_s: float) -> Outing:
+    def cut(self, until_s: float) -> Outing:
+        """The same outing, known only until then: a change of it is sooner lived; its rows have other noise."""
+        rows = min(self.seconds // ROW_S, max(1, math.ceil((until_s - self.start_s) / ROW_S)))
+        n = rows * ROW_S
+        arrays = {name: getattr(self.pack, name)[:n] for name in ("r0_ohm", "r1_ohm", "r2_ohm", "lead_ohm")}
+        overs = self.load.overs
+        begun = Overs(*(x[overs.first < n] for x in overs))
+        load = Load(*(x[:n] for x in self.load[:4]), begun._replace(last=np.minimum(begun.last, n)))
+        t = self.truth
+        fails = t.fail_s <= self.start_s + n
+        truth = Truth(*(x[:n] for x in t[:7]), t.fail_s if fails else math.inf, t.fail_by if fails else "")
+        return replace(
+            self, load=load, offer_a=self.offer_a[:n], pack=replace(self.pack, **arrays), temp_c=self.temp_c[:n],
+            truth=truth,
+        )  # fmt: skip
+
+    def with_change(self, what: str, by: float | str, from_s: float) -> Outing:
         """
         The same outing, had the operator changed something at `from_s`; all that chance decides stays as it is.
 
-        "power" : the transmitter's power times `factor`; what keying draws above the receive level goes with a power of
+        "power" : the transmitter's power times `by`; what keying draws above the receive level goes with a power of
         it that is the radio's own, 0.42 to 0.5 (the root is an ideal amplifier's; a real one has a standing current).
         "share" : of the overs that begin later only this share is sent, each over by a chance of its own.
+        "mode" : overs that begin later are sent in the mode `by`, "cw" or "ssb", at the same power and as long, if
+        its key is down less of the time; on average so much as this operator's is.
         """
-        if not 0.0 <= factor <= 1.0:
-            raise ValueError(f"a change by {factor}")
+        if not isinstance(by, str) and not 0.0 <= by <= 1.0:
+            raise ValueError(f"a change by {by}")
         at = min(self.seconds, max(0, math.ceil(from_s - self.start_s)))
-        load = self.load
-        overs = load.overs
-        change = np.ones(self.seconds)
-        key_a, keep = overs.key_a, np.ones(len(overs.first), dtype=bool)
-        if what == "power":
-            factor = factor**self.bend
-            change[at:] = factor
-            level = load.quiet[np.minimum(overs.first, self.seconds - 1)]
-            key_a = np.where(overs.first >= at, level + factor * (key_a - level), key_a)
-        elif what == "share":
-            keep = (overs.first < at) | (overs.chance < factor)
-            for first, last in zip(overs.first[~keep], overs.last[~keep], strict=True):
-                change[first:last] = 0.0
+        if what == "power" and not isinstance(by, str):
+            new = self._with_power(by**self.bend, at)
+        elif what == "share" and not isinstance(by, str):
+            new = self._with_share(by, at)
+        elif what == "mode" and isinstance(by, str) and by in ("cw", "ssb"):
+            new = self._with_mode(by, at)
         else:
-            raise ValueError(f"no change is called {what}")
-        series = (load.quiet + change * (x - load.quiet) for x in (load.mean, load.low, load.high))
-        new = Load(*series, load.quiet, Overs(overs.first[keep], overs.last[keep], key_a[keep], overs.chance[keep]))
+            raise ValueError(f"no change is called {what} {by}")
         return replace(self, load=new, truth=_lived(self.pack, new, self.offer_a, self.start_s))
+
+    def _with_power(self, factor: float, at: int) -> Load:
+        load, overs = self.load, self.load.overs
+        change = np.ones(self.seconds)
+        change[at:] = factor
+        level = load.quiet[np.minimum(overs.first, self.seconds - 1)]
+        key_a = np.where(overs.first >= at, level + factor * (overs.key_a - level), overs.key_a)
+        series = (load.quiet + change * (x - load.quiet) for x in load[:3])
+        return Load(*series, load.quiet, overs._replace(key_a=key_a))
+
+    def _with_share(self, share: float, at: int) -> Load:
+        load, overs = self.load, self.load.overs
+        keep = (overs.first < at) | (overs.chance < share)
+        change = np.ones(self.seconds)
+        second, which = seconds_of(overs)
+        change[second[~keep[which]]] = 0.0
+        series = (load.quiet + change * (x - load.quiet) for x in load[:3])
+        return Load(*series, load.quiet, Overs(*(x[keep] for x in overs)))
+
+    def _with_mode(self, mode: str, at: int) -> Load:
+        load, overs = self.load, self.load.overs
+        swap = (overs.first >= at) & np.isin(overs.mode, [m for m in MODES if _OF_KEY[m] > _OF_KEY[mode]])
+        second, which = seconds_of(overs)
+        second, which = second[swap[which]], which[swap[which]]
+        span = np.maximum(overs.key_a[which] - load.quiet[second], 0.0)
+        mean = self.after.cw if mode == "cw" else self.after.ssb
+        series = []
+        for x, part in zip(load[:3], (mean, *((0.0, 1.0) if mode == "cw" else (0.03 * mean, 0.85))), strict=True):
+            x = x.copy()
+            x[second] = load.quiet[second] + part * span
+            series.append(x)
+        return Load(*series, load.quiet, overs._replace(mode=np.where(swap, mode, overs.mode)))
+
+    def dawn(self) -> Dawn:
+        """The morning after, whatever was told; the weather of that day from a stream of its own."""
+        p, pack = self.planned, self.pack
+        closed_s = min(self.until_s, self.fail_s)
+        last = round(closed_s - self.start_s) - 1
+        rise_s, set_s = sun_up(*self.place, self.until_s)
+        drawn_ah = (self.after.standing_a + INSIDE_A) * (rise_s - closed_s) / 3600.0
+        soc = max(0.0, float(self.truth.soc[last]) - drawn_ah / pack.capacity_ah)
+        if self.site is None:
+            return Dawn(rise_s, soc, math.inf)
+        rng = _stream(self.world, self.seed, 6)
+        clear = p.clear if rng.random() < 0.5 else float(rng.beta(1.6, 1.3))
+        site = self.site._replace(turn_s=math.inf)
+        rows = int((set_s - rise_s) / ROW_S)
+        offer_a = _offered(p._replace(clear=clear), site, rng, rise_s, rows, float(self.temp_c.mean()))
+        r0, r1, r2 = (np.full(rows * ROW_S, x[last]) for x in (pack.r0_ohm, pack.r1_ohm, pack.r2_ohm))
+        morning = replace(pack, soc0=soc, side0=-1.0, r0_ohm=r0, r1_ohm=r1, r2_ohm=r2)
+        return Dawn(rise_s, soc, rise_s + full_after(morning, offer_a - self.after.standing_a))
 
 
 # ---------------------------------------------------------------------------------------------------------------
@@ -321,27 +408,35 @@ class Fork(NamedTuple):
     number: int
 
 
+def _stream(world: str, seed: int, k: int) -> np.random.Generator:
+    """The stream of one of the things that chance decides: plan, sky, habits, pack, told, afterwards, next day."""
+    return np.random.default_rng([20261130, _CODE[world], seed, k])
+
+
 def outing(world: str, seed: int, fork: Fork | None = None) -> Outing:
     """
     The outing of this world and seed; always the same one. With `fork` another end of it, for the question how well a
     forecaster could do that knew all there is to know: weather and operator, not loose connectors.
     """
     w = WORLDS[world]
-    plan_rng, sky_rng, habit_rng, pack_rng, told_rng = (
-        np.random.default_rng([20261130, _CODE[world], seed, k]) for k in range(5)
-    )
+    plan_rng, sky_rng, habit_rng, pack_rng, told_rng, after_rng = (_stream(world, seed, k) for k in range(6))
     p = _planned(w, plan_rng)
     seconds = ROW_S * round((p.until_s + FARTHEST_S - p.start_s) / ROW_S)
     temp_c = _weather_c(w, p, plan_rng, seconds)
-    offer_a = _offered(p, sky_rng, seconds, float(temp_c.mean()), fork)
+    site = _site(p, sky_rng)
+    offer_a = np.zeros(seconds)
+    if site is not None:
+        rows = _offered(p, site, sky_rng, p.start_s, seconds // ROW_S, float(temp_c.mean()), fork)
+        offer_a = np.repeat(rows, ROW_S)
     pack = _pack(w, p, pack_rng, temp_c)
     p, pack = _tried(p, pack)
     load, contacts = _habits(p, habit_rng, seconds, fork)
     truth = _lived(pack, load, offer_a, p.start_s)
     plan, sensor = _told(p, pack, told_rng, seed)
+    after, standing_a = _after(after_rng)
     return Outing(
-        world, seed, p.start_s, p.until_s, (p.lat, p.lon), plan, contacts + p.start_s, load, offer_a, pack, sensor,
-        temp_c, truth, float(told_rng.uniform(0.42, 0.5)),
+        world, seed, p.start_s, p.until_s, (p.lat, p.lon), replace(plan, standing_a=standing_a), contacts + p.start_s,
+        load, offer_a, pack, sensor, temp_c, truth, float(told_rng.uniform(0.42, 0.5)), p, site, after,
     )  # fmt: skip
 
 
@@ -518,19 +613,53 @@ def _wander(rng: np.random.Generator, n: int, steps: float) -> Array:
     return path
 
 
-def _skyline(rng: np.random.Generator, elevation: Array, azimuth: Array) -> tuple[Array, float]:
+class Site(NamedTuple):
+    """
+    How the panel really stands and what stands before it. turn_s : when it is aimed anew, UTC, inf: never. ridge :
+    least height, and height and phase of three waves; trees : middle, half width, height, what passes. Angles in deg
+    but phases, which are in rad. least_w : below it the controller gives nothing.
+    """
+
+    tilt: float
+    azimuth: float
+    turn_s: float
+    ridge: tuple[float, tuple[Span, Span, Span]]
+    trees: tuple[tuple[float, float, float, float], ...]
+    least_w: float
+    a_per_w: float
+
+
+def _site(p: Planned, rng: np.random.Generator) -> Site | None:
+    """Drawn once for all days; None without a panel."""
+    if not p.panel_w:
+        return None
+    tilt, azimuth = p.tilt + rng.normal(0.0, 4.0), p.azimuth + rng.normal(0.0, 8.0)
+    turn_s = math.inf
+    if rng.random() < 0.12:  # aimed anew, and nobody told
+        turn_s = p.start_s + rng.uniform(0.2, 1.0) * (p.until_s - p.start_s)
+    low = rng.gamma(1.5, 2.5)
+    waves = tuple((rng.uniform(0.0, 2.5), rng.uniform(0.0, 2 * math.pi)) for _ in range(3))
+    trees = tuple(
+        (rng.uniform(0.0, 360.0), rng.uniform(4.0, 22.0), rng.uniform(8.0, 42.0), rng.uniform(0.03, 0.35))
+        for _ in range(int(rng.poisson(2.0)))
+    )
+    least_w = rng.uniform(0.3, 1.2)
+    # tracks the panel's best point, or switches the panel through: its amps as they are
+    a_per_w = rng.uniform(0.92, 0.975) / 13.3 if rng.random() < 0.7 else 1.0 / rng.uniform(17.0, 18.5)
+    return Site(tilt, azimuth, turn_s, (low, waves), trees, least_w, a_per_w)  # type: ignore[arg-type]
+
+
+def _skyline(site: Site, elevation: Array, azimuth: Array) -> tuple[Array, float]:
     """What passes of the beam, and of the sky's light: a ridge all round and some trees."""
     around = np.radians(azimuth)
-    ridge = rng.gamma(1.5, 2.5) + sum(
-        rng.uniform(0.0, 2.5) * np.sin(k * around + rng.uniform(0.0, 2 * math.pi)) for k in (1, 2, 3)
-    )
+    low, waves = site.ridge
+    ridge = low + sum(height * np.sin(k * around + phase) for k, (height, phase) in enumerate(waves, 1))
     passes = np.where(elevation > ridge, 1.0, 0.0)
     covered = 0.02
-    for _ in range(int(rng.poisson(2.0))):
-        middle, half, height = rng.uniform(0.0, 360.0), rng.uniform(4.0, 22.0), rng.uniform(8.0, 42.0)
+    for middle, half, height, part in site.trees:
         off = np.abs((azimuth - middle + 180.0) % 360.0 - 180.0)
         crown = height * np.sqrt(np.maximum(0.0, 1.0 - (off / half) ** 2))
-        passes = np.where(elevation < crown, passes * rng.uniform(0.03, 0.35), passes)
+        passes = np.where(elevation < crown, passes * part, passes)
         covered += half / 180.0 * height / 90.0
     return passes, max(0.6, 1.0 - covered)
 
@@ -543,32 +672,45 @@ def _forked(fork: Fork | None, start_s: float, code: int) -> tuple[float, np.ran
 
 
 def _offered(
-    p: Planned, rng: np.random.Generator, seconds: int, temp_c: float, fork: Fork | None = None
+    p: Planned, site: Site, rng: np.random.Generator, start_s: float, rows: int, temp_c: float, fork: Fork | None = None
 ) -> Array:
-    """Current that the controller would give into a pack that takes it, each second. [A]"""
-    if not p.panel_w:
-        return np.zeros(seconds)
-    rows = seconds // ROW_S
-    at = p.start_s + ROW_S * (np.arange(rows) + 0.5)
-    coarse = np.arange(p.start_s, p.start_s + seconds + 120.0, 120.0)
-    tilt, azimuth = p.tilt + rng.normal(0.0, 4.0), p.azimuth + rng.normal(0.0, 8.0)
-    parts = _clear(p.lat, p.lon, coarse, max(0.0, tilt), azimuth)
-    if rng.random() < 0.12:  # aimed anew, and nobody told
-        turn = p.start_s + rng.uniform(0.2, 1.0) * (p.until_s - p.start_s)
-        sun = float(np.interp(turn, coarse, parts[4]))
-        again = _clear(p.lat, p.lon, coarse, max(20.0, tilt), sun)
-        parts = tuple(np.where(coarse < turn, a, b) for a, b in zip(parts, again, strict=True))  # type: ignore
+    """Current that the controller would give into a pack that takes it, each row. [A]"""
+    at = start_s + ROW_S * (np.arange(rows) + 0.5)
+    coarse = np.arange(start_s, start_s + ROW_S * rows + 120.0, 120.0)
+    parts = _clear(p.lat, p.lon, coarse, max(0.0, site.tilt), site.azimuth)
+    if site.turn_s < math.inf:
+        sun = float(np.interp(site.turn_s, coarse, parts[4]))
+        again = _clear(p.lat, p.lon, coarse, max(20.0, site.tilt), sun)
+        parts = tuple(np.where(coarse < site.turn_s, a, b) for a, b in zip(parts, again, strict=True))  # type: ignore
     beam, rest, ghi, elevation = (np.interp(at, coarse, x) for x in parts[:4])
     sun_azimuth = np.degrees(np.interp(at, coarse, np.unwrap(np.radians(parts[4]))))
-    passes, sky = _skyline(rng, elevation, sun_azimuth % 360.0)
-    least_w = rng.uniform(0.3, 1.2)
-    # tracks the panel's best point, or switches the panel through: its amps as they are
-    a_per_w = rng.uniform(0.92, 0.975) / 13.3 if rng.random() < 0.7 else 1.0 / rng.uniform(17.0, 18.5)
-    at_s, other = _forked(fork, p.start_s, 1)
+    passes, sky = _skyline(site, elevation, sun_azimuth % 360.0)
+    at_s, other = _forked(fork, start_s, 1)
     cloud_beam, cloud_rest, layer = _clouds(rng, p.clear, rows, (at_s / ROW_S, other))
     poa = cloud_beam * passes * beam + sky * (cloud_rest * rest + layer * ghi)
     watts = p.panel_w * p.derate * poa / 1000.0 * (1.0 - 0.004 * (temp_c + 0.03 * poa - 25.0))
-    return np.repeat(np.where(watts > least_w, watts * a_per_w, 0.0), ROW_S)
+    return np.where(watts > site.least_w, watts * site.a_per_w, 0.0)
+
+
+def sun_up(lat: float, lon: float, after_s: float) -> Span:
+    """The next sunrise after a time and the sunset that follows it, UTC; up to 65 degrees both come each day. [s]"""
+    from pvlib import spa
+
+    def above(at: Array) -> Array:
+        """How far up it is beyond rising. [deg]"""
+        return np.asarray(spa.solar_position_numpy(at, lat, lon, 100.0, 1002.0, 12.0, 69.2, 0.5667, 1)[3]) - _RISEN_DEG
+
+    def passes(from_s: float, up: float) -> float:
+        """When it next passes, upwards with `up` 1, downwards with -1; among a day and a bit, then within minutes."""
+        for step_s, steps in ((600.0, 150), (30.0, 20)):
+            at = from_s + step_s * np.arange(steps + 1)
+            x = up * above(at)
+            k = np.flatnonzero((x[:-1] <= 0.0) & (x[1:] > 0.0))[0]
+            from_s = float(at[k])
+        return from_s + 30.0 * float(x[k] / (x[k] - x[k + 1]))
+
+    rise_s = passes(after_s, 1.0)
+    return rise_s, passes(rise_s + 60.0, -1.0)
 
 
 # ---------------------------------------------------------------------------------------------------------------
@@ -635,8 +777,8 @@ def _habits(
         t = end
     quiet = _receive(p, quiet_rng, seconds, rests)
     begin, end_ = (np.array(x, dtype=np.int64) for x in (first, last))
-    overs = Overs(begin, end_, np.array(keys), rng.random(len(keys)))
-    return _drawn(drawn_rng, quiet, overs, np.array(kinds)), np.array(contacts)
+    overs = Overs(begin, end_, np.array(keys), rng.random(len(keys)), np.array(kinds, dtype=np.str_))
+    return _drawn(drawn_rng, quiet, overs), np.array(contacts)
 
 
 def _overs(
@@ -681,14 +823,14 @@ def _receive(p: Planned, rng: np.random.Generator, seconds: int, rests: list[tup
     return quiet
 
 
-def _drawn(rng: np.random.Generator, quiet: Array, overs: Overs, kinds: NDArray[np.str_]) -> Load:
+def _drawn(rng: np.random.Generator, quiet: Array, overs: Overs) -> Load:
     """Every second of every over: mean, lowest and highest sample."""
     mean, low, high = quiet.copy(), quiet.copy(), quiet.copy()
     at, which = seconds_of(overs)
     if not len(at):
         return Load(mean, low, high, quiet, overs)
     span = np.maximum(overs.key_a[which] - quiet[at], 0.0)
-    kind = kinds[which]
+    kind = overs.mode[which]
     n, m = len(at), len(overs.first)
     talk = np.clip(rng.normal(_OF_KEY["ssb"], 0.04) * rng.lognormal(0.0, 0.12, m), 0.15, 0.5)[which]
     share = np.clip(talk * rng.gamma(6.0, 1 / 6.0, n), 0.02, 0.8)
@@ -780,18 +922,18 @@ def _tried(p: Planned, pack: Pack) -> tuple[Planned, Pack]:
     return p._replace(key_a=key_a), replace(pack, radio_min_v=least_v)
 
 
-def _held(pack: Pack, load_a: Array, offer_a: Array) -> tuple[Array, Array]:
+def _held(pack: Pack, net_a: Array) -> tuple[Array, Array]:
     """
-    Row by row, with the means of rows: the most that the pack takes at the volts the controller holds [A], and its
-    side between the branches at the row's beginning, -1 discharge to 1 charge.
+    Row by row, of the mean that would flow into the pack: the most that it takes at the volts the controller holds
+    [A], and its side between the branches at the row's beginning, -1 discharge to 1 charge.
     """
     middle, half = (SERIES * pack.middle_v).tolist(), (SERIES * pack.half_v).tolist()
     f1, f2 = (1.0 - math.exp(-ROW_S / t) for t in (pack.t1_s, pack.t2_s))
     moved = ROW_S / 3600.0 / pack.capacity_ah
     soc, side, u1, u2 = pack.soc0, pack.side0, 0.0, 0.0
     takes, sides = [], []
-    net = (offer_a - load_a - OWN_A).tolist()
-    for i, r0, r1, r2 in zip(net, *(x[::ROW_S].tolist() for x in (pack.r0_ohm, pack.r1_ohm, pack.r2_ohm)), strict=True):
+    ohm = (x[::ROW_S].tolist() for x in (pack.r0_ohm, pack.r1_ohm, pack.r2_ohm))
+    for i, r0, r1, r2 in zip(net_a.tolist(), *ohm, strict=True):
         sides.append(side)
         at = soc * 1000.0
         at = 0.0 if at < 0.0 else 999.0 if at > 999.0 else at
@@ -814,7 +956,7 @@ def _held(pack: Pack, load_a: Array, offer_a: Array) -> tuple[Array, Array]:
 def _lived(pack: Pack, load: Load, offer_a: Array, start_s: float) -> Truth:
     """The truth second by second, and when the station fails."""
     n = len(offer_a)
-    takes, sides = _held(pack, load.mean.reshape(-1, ROW_S).mean(axis=1), offer_a[::ROW_S])
+    takes, sides = _held(pack, offer_a[::ROW_S] - load.mean.reshape(-1, ROW_S).mean(axis=1) - OWN_A)
     takes_a, side = np.repeat(takes, ROW_S), np.repeat(sides, ROW_S)
     battery_a = np.minimum(offer_a - load.mean - OWN_A, takes_a)
     cells_a = battery_a - INSIDE_A
@@ -832,6 +974,14 @@ def _lived(pack: Pack, load: Load, offer_a: Array, start_s: float) -> Truth:
     return Truth(battery_a, battery_a + load.mean + OWN_A, bus_v, soc, slow_v, offer_a, takes_a, fail_s, fail_by)
 
 
+def full_after(pack: Pack, net_a: Array) -> float:
+    """How long until the pack is full at these means of rows; inf: not within them. [s]"""
+    takes, _ = _held(pack, net_a)
+    soc = pack.soc0 + np.cumsum(np.minimum(net_a, takes) - INSIDE_A) * ROW_S / 3600.0 / pack.capacity_ah
+    full = np.flatnonzero(soc >= FULL_SOC)
+    return ROW_S * float(full[0] + 1) if full.size else math.inf
+
+
 def radio_keyed_v(
     pack: Pack, at: NDArray[np.int64], key_a: Array, slow_v: Array, offer_a: Array, takes_a: Array
 ) -> Array:
@@ -847,7 +997,7 @@ def _volts_fail(pack: Pack, overs: Overs, slow_v: Array, offer_a: Array, takes_a
         return 10**9
     low = radio_keyed_v(pack, at, overs.key_a[which], slow_v, offer_a, takes_a) < pack.radio_min_v
     hit = np.zeros(len(overs.first), dtype=bool)
-    np.logical_or.at(hit, which[low], True)
+    hit[which[low]] = True
     twice = np.flatnonzero(hit[1:] & hit[:-1]) + 1
     return int(at[low & (which == twice[0])][0]) + 1 if twice.size else 10**9
 
@@ -880,6 +1030,16 @@ def _told(p: Planned, pack: Pack, rng: np.random.Generator, seed: int) -> tuple[
         tuple(gain.tolist()), tuple(offset.tolist()), float(rng.uniform(-0.0015, 0.0015)), 0.002,
         float(rng.uniform(-0.7, 0.7)), seed,
     )  # fmt: skip
+
+
+def _after(rng: np.random.Generator) -> tuple[After, float | None]:
+    """What stands there draws and how the key would go in another mode; and what is told of the former. [A]"""
+    standing_a = float(min(0.1, rng.lognormal(math.log(0.01), 0.7)))  # a controller, a meter, a radio's clock
+    if rng.random() < 0.2:
+        standing_a = 0.0  # the pack is unplugged
+    told = round(standing_a * float(rng.lognormal(0.0, 0.2)), 3) if rng.random() < 0.5 else None
+    cw, ssb = float(rng.normal(_OF_KEY["cw"], 0.02)), float(np.clip(rng.normal(_OF_KEY["ssb"], 0.04), 0.2, 0.43))
+    return After(standing_a, cw, ssb), told
 
 
 def _seen(o: Outing) -> Rows:

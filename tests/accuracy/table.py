@@ -659,7 +659,8 @@ def table(quick: bool, jobs: int = 1, say: Callable[[str], object] = lambda text
     measured = [r for r in runs if r.job.key.kind == "measured" and r.job.own]
     if measured:
         lines += pooled_lines(EVERY_MEASURED, measured)
-    lines.append(_narrowest_line("all other packs", [r for r in runs if not (r.job.key.kind == "measured" and r.job.own)]))
+    others = [r for r in runs if not (r.job.key.kind == "measured" and r.job.own)]
+    lines.append(_narrowest_line("all other packs", others))
     for group in all_groups:
         lines += group.lines(group.name, runs[: len(group.jobs)])
         runs = runs[len(group.jobs) :]

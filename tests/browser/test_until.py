@@ -102,6 +102,20 @@ def test_without_a_current_forecast_there_is_no_verdict_but_a_reason(
         expect(page.get_by_text("Closing time, place, panel")).to_be_visible()
 
 
+def test_a_closing_time_that_nobody_set_is_said_to_be_a_suggestion(open_page: Open) -> None:
+    snap = surplus()
+    says = "No closing time is set; 18:00 UTC is taken, which is only a suggestion."
+    snap["plan"] |= {"suggested": says, "until": None}
+    source = FakeSource(snap, history())
+    with running(source) as address:
+        page = open_page(address).page
+        expect(page.locator(".plan-words")).to_contain_text(f"{says} Set yours below.")
+        source.put(snap | {"ahead": None})
+        expect(page.locator("#until-says")).to_contain_text("Closing time suggested: ")
+        source.put(surplus())
+        expect(page.locator(".plan-words")).to_have_text("Place and panel belong to the invented demo box.")
+
+
 def test_a_plan_is_told_by_keyboard_and_arrives_as_typed(open_page: Open) -> None:
     source = FakeSource(battery_only(), history())
     with running(source) as address:

@@ -248,7 +248,20 @@ def test_places_are_read_as_they_are_typed() -> None:
 
 def test_what_the_form_shows_is_what_it_may_send() -> None:
     shown = form(TOLD, NOW_S)
-    assert set(shown) == {*WISHES, "closing"}
+    assert set(shown) == {*WISHES, "closing", "suggested"} and shown["suggested"] == ""
     assert form(PlanTold(), NOW_S)["closing"] == NOW_S + 3600  # WORKED: 00:30 is an hour after 23:30
     assert form(PlanTold(), NOW_S)["until"] is None
-    assert wished({k: v for k, v in shown.items() if k != "closing"}, TOLD, NOW_S) == TOLD
+    assert wished({k: v for k, v in shown.items() if k in WISHES}, TOLD, NOW_S) == TOLD
+
+
+def test_in_the_morning_a_suggestion_is_shown_as_one_and_forecast(ahead: Ahead) -> None:
+    morning_s = NOW_S + 7 * 3600.0  # 06:30, eighteen hours before 00:30
+    shown = form(PlanTold(), morning_s)
+    assert shown["until"] is None and shown["closing"] == morning_s + 11.5 * 3600.0  # WORKED: 18:00
+    assert "18:00 UTC is taken, which is only a suggestion" in shown["suggested"]
+    ahead.consider("a", lambda: scene(morning_s), morning_s, PlanTold())
+    ahead.turn()
+    card = ahead.shown("a")
+    assert card is not None and "trouble" not in card and card["until"] == shown["closing"]
+    with pytest.raises(ConfigError, match="18 h ahead"):
+        wished({"until": morning_s + 18 * 3600.0}, PlanTold(), morning_s)

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from ampledger.core.decision import PAST_LINE, Decision, settle
-from ampledger.core.forecast import Change, Forecast, Verdict, lines
+from ampledger.core.forecast import LISTEN, Change, Forecast, Verdict, lines
 
 NOW_S = 1_789_255_800.0  # 23:30 UTC
 UNTIL_S = NOW_S + 3600.0
@@ -20,7 +20,7 @@ HALF = Change("half the power", 25.0, 0.93)
 def foreseen(p: float, at_s: float = NOW_S, **more: Any) -> Forecast:
     """A forecast whose verdict follows from `p` and the changes, as `forecast` gives it."""
     changes = more.pop("changes", (HALF,))
-    best = max((c.probability for c in changes), default=0.0)
+    best = max((c.probability for c in changes if c.change != LISTEN), default=0.0)
     verdict: Verdict = "stay on" if p >= STAY else "tight" if p >= TIGHT else "cut back"
     verdict = "close down" if verdict == "cut back" and best < TIGHT else verdict
     values: dict[str, Any] = {
@@ -90,6 +90,28 @@ def test_close_down_names_the_hour_by_which_one_in_ten_has_ended() -> None:
     assert d.hour == "Close down now."
 
 
+def test_where_only_listening_lasts_it_is_closing_down_and_says_so() -> None:
+    silent, little = Change(LISTEN, 300.0, 0.97), Change("half the power", 5.0, 0.5)
+    (d,) = course(foreseen(0.3, changes=(silent, little), plan_b=LISTEN, plan_b_s=NOW_S + 1200))
+    assert d.verdict == "close down" and d.hour == "Close down by 00:00 UTC at the latest."
+    assert d.says == (
+        "Going on as now, the station lasts until 00:30 UTC in 30 of 100 ways; only without sending, listening alone, "
+        "does it last, in 97 of 100."
+    )
+    (none,) = course(foreseen(0.3, changes=(replace(silent, probability=0.5), little)))
+    assert none.says.endswith("and no change known here makes that likely.")
+    # it does not lift "close down", and is not what "cut back" rests on
+    assert verdicts(foreseen(0.3, changes=(silent, little)), foreseen(0.3, changes=(silent, HALF))) == [
+        "close down", "cut back"
+    ]  # fmt: skip
+    barely = Change("half the power", 9.0, 0.76)
+    off, on = foreseen(0.3, changes=(silent, little)), foreseen(0.3, changes=(silent, barely))
+    assert verdicts(off, on) == ["close down", "close down"]
+    (cut,) = course(foreseen(0.3, changes=(silent, barely), plan_b=LISTEN, plan_b_s=NOW_S + 1200))
+    assert "with “half the power”, in 76 of 100" in cut.says
+    assert cut.hour == "Sending no more by 23:50 UTC still reaches it nine times in ten."
+
+
 def test_another_plan_counts_at_once_and_is_named() -> None:
     first = settle(None, foreseen(0.91))
     later = settle(first, foreseen(0.89, NOW_S + 60, until_s=UNTIL_S + 1800))
@@ -153,7 +175,7 @@ def test_a_half_is_rounded_as_the_page_rounds_it() -> None:
 
 def test_no_sentence_promises_or_says_the_forbidden_word() -> None:
     words = set()
-    ends: tuple[Any, ...] = ("reserve", "radio volts", "battery empty")
+    ends: tuple[Any, ...] = ("reserve", "radio volts", "battery empty", "protection")
     times = ((30.0, 900.0, 1800.0), (1800.0, 3000.0, 5000.0), (8 * 3600.0,) * 3)
     for p, limit, lasts, changes in itertools.product((0.0, 0.3, 0.8, 0.92, 1.0), ends, times, ((), (HALF,))):
         three = tuple(NOW_S + x for x in lasts)

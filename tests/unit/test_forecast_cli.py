@@ -310,7 +310,38 @@ def test_a_plan_that_was_not_told_ends_after_the_new_day_begins() -> None:
     assert plan(PlanTold(past_min=5.0), END).until_s == MIDNIGHT + 300.0
     # Within the minutes after midnight that is still the goal; when they are over, the next day's is.
     assert plan(PlanTold(), MIDNIGHT + 600.0).until_s == MIDNIGHT + 1800.0
-    assert plan(PlanTold(), MIDNIGHT + 1800.0).until_s == MIDNIGHT + 86400.0 + 1800.0
+    assert plan(PlanTold(), MIDNIGHT + 45000.0).until_s == MIDNIGHT + 86400.0 + 1800.0  # WORKED: 12:30, 12 h before
+    assert settings.suggested(PlanTold(), MIDNIGHT + 45000.0) == "" == settings.suggested(PlanTold(), END)
+
+
+def test_where_the_usual_closing_time_is_too_far_off_one_within_reach_is_suggested() -> None:
+    # WORKED: the last of 00, 06, 12, 18 UTC at most 12 h ahead
+    cases = ((0.5, 12.0), (5.99, 12.0), (6.0, 18.0), (11.99, 18.0), (12.0, 24.0), (12.49, 24.0), (12.5, 24.5))
+    for now_h, until_h in cases:
+        now_s = MIDNIGHT + 3600.0 * now_h
+        suggested = plan(PlanTold(), now_s)
+        assert suggested.until_s == MIDNIGHT + 3600.0 * until_h, now_h
+        forecast.check(suggested, now_s)
+    says = settings.suggested(PlanTold(), MIDNIGHT + 3600.0 * 7)
+    assert says.startswith("No closing time is set; 00:30 UTC is more than 12 h off, so 18:00 UTC is taken, which is")
+    for past_min in range(0, 721, 15):
+        for now_s in range(int(MIDNIGHT), int(MIDNIGHT) + 86400, 900):
+            forecast.check(plan(PlanTold(past_min=float(past_min)), now_s), now_s)
+    # what the operator says is taken as it is, and refused where it is too far
+    for told in (given("--until", "23:00"), given("--until", "2026-06-21T23:00Z")):
+        assert plan(told, MIDNIGHT + 3600.0).until_s == MIDNIGHT + 23 * 3600.0
+        assert settings.suggested(told, MIDNIGHT + 3600.0) == ""
+
+
+def test_a_log_that_ends_in_the_morning_gets_a_suggestion_as_a_note(
+    said: Callable[..., dict[str, Any]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = write(tmp_path / "morning.csv", rows(10.0, 1.0, MIDNIGHT + 7 * 3600.0))
+    f = said(log, *BATTERY)
+    assert f["until"] == "2026-06-21T18:00:00Z" and f["notes"][-1].endswith("Say yours with --until.")
+    assert "only a suggestion" in f["notes"][-1] and said(log, *BATTERY, "--until", "18:00")["notes"] == []
+    say = refused(capsys, str(log), *BATTERY, "--past-min", "30")
+    assert "--past-min 30 is too far off to see" in say and "Say the closing time with --until" in say
 
 
 def test_a_time_of_day_is_the_next_such() -> None:

@@ -15,7 +15,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from ampledger.core.forecast import Forecast, Verdict, lines
+from ampledger.core.forecast import LISTEN, End, Forecast, Verdict, lines
 
 PAST_LINE = 0.03
 _RUNG: dict[Verdict, int] = {"stay on": 0, "tight": 1, "cut back": 2, "close down": 2}
@@ -75,7 +75,7 @@ def _next(before: Decision, now: Forecast) -> Verdict:
         return said
     rung, goal = _RUNG[before.verdict], _RUNG[said]
     if rung == goal:  # "cut back" after "close down": of the change that makes it so
-        best = max((c.probability for c in now.changes), default=0.0)
+        best = max((c.probability for c in now.changes if c.change != LISTEN), default=0.0)
         return said if best >= lines(now.caution)[1] + PAST_LINE else before.verdict
     line = lines(now.caution)  # line[k] lies between rungs k and k + 1
     start = rung
@@ -105,7 +105,8 @@ def _worded(d: Decision, now: Forecast) -> Decision:
     """The same decision in words that fit the newest forecast."""
     until, chance = _clock(now.until_s), _of_100(now.probability)
     goes_on = f"Going on as now, the station lasts until {until} in {chance} ways"
-    best = max(now.changes, key=lambda c: c.probability, default=None)
+    best = max((c for c in now.changes if c.change != LISTEN), key=lambda c: c.probability, default=None)
+    silent = next((c for c in now.changes if c.change == LISTEN), None)
     if d.verdict == "stay on":
         says = f"{goes_on}."
     elif d.verdict == "tight":
@@ -113,15 +114,18 @@ def _worded(d: Decision, now: Forecast) -> Decision:
     elif d.verdict == "cut back":
         with_it = "" if best is None else f"; with “{best.change}”, in {_of_100(best.probability)}"
         says = f"{goes_on}{with_it}."
+    elif silent is not None and silent.probability >= lines(now.caution)[1]:
+        says = f"{goes_on}; only without sending, listening alone, does it last, in {_of_100(silent.probability)}."
     else:
         says = f"{goes_on}, and no change known here makes that likely."
     return replace(d, says=says, reason=_reason(now), hour=_hour(d.verdict, now))
 
 
-_ENDS = {
+_ENDS: dict[End, str] = {
     "reserve": "the reserve is what ends it",
     "radio volts": "the radio’s volts with the key down are what ends it",
     "battery empty": "an empty battery is what ends it",
+    "protection": "the battery’s own protection is what ends it, with charge left",
 }
 
 
@@ -139,7 +143,8 @@ def _hour(verdict: Verdict, now: Forecast) -> str:
         return f"Close down {by}."
     if verdict == "cut back" and now.plan_b is not None and now.plan_b_s is not None:
         when = "now" if now.plan_b_s - now.now_s < 60.0 else f"by {_clock(now.plan_b_s)}"
-        return f"“{now.plan_b[:1].upper()}{now.plan_b[1:]}” {when} still reaches it nine times in ten."
+        what = "Sending no more" if now.plan_b == LISTEN else f"“{now.plan_b[:1].upper()}{now.plan_b[1:]}”"
+        return f"{what} {when} still reaches it nine times in ten."
     if early_s >= now.horizon_s:
         return f"Nothing ends it before {_clock(now.horizon_s)}, as far as this looks ahead."
     if verdict == "cut back":

@@ -13,10 +13,11 @@ asked of them, so that the gain of a change is a difference and not luck:
 * Sun: a cloudless sky on the panel (`sun.py`) times a ratio learnt today. The ratio of now fades within half an hour
   into something between today's and what skies usually let through; how far it may wander was seen today too. A tree
   line of unknown height takes the beam of a low sun. Without a place: a course that falls as today's has begun to.
-* Charge: counted on from a draw of the density, with a draw of the capacity. What a full battery can't take is lost.
-* It ends at the reserve, or when the volts at the radio's plug, keyed, are below what it needs. Where the last overs
-  were measured, the volts are carried on from theirs along the curve, so that what is wrong with curve or resistance
-  cancels as long as the current stays.
+* Charge: counted on from a draw of the density, with a draw of the capacity. What a full battery can't take is lost,
+  and below 0 degC whatever the sun brings beyond the load, unless the pack was seen to take it.
+* It ends at the reserve, when the volts at the radio's plug, keyed, are below what it needs, or when the pack's own are
+  so low that its protection opens. Where the last overs were measured, the volts are carried on from theirs along the
+  curve, so that what is wrong with curve or resistance cancels as long as the current stays.
 
 `outlook` is the plain division of what is left by what flows, for the moments between two forecasts.
 """
@@ -33,19 +34,20 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ampledger.core import habits, sun
+from ampledger.core import habits, shade, sun
 from ampledger.core.cells import LFP26650_RESISTANCE, Curve
 from ampledger.core.estimate import Estimate
 from ampledger.core.habits import BLOCK_S, Habits
 from ampledger.core.model import Battery
 from ampledger.core.sun import Panel, Place
-from ampledger.core.usable import TOLD_R_SD, Limit, Station, branch_volts
+from ampledger.core.usable import EMPTY_CELL_V, TOLD_R_SD, Limit, Station, branch_volts
 from ampledger.errors import ConfigError
 
 _Array = NDArray[np.float64]
 _Single = NDArray[np.float32]
 Three = tuple[float, float, float]
 Verdict = Literal["stay on", "tight", "cut back", "close down"]
+End = Literal["reserve", "radio volts", "battery empty", "protection"]
 
 PATHS = 2000
 _FINE = 4000  # steps of charge in which the curve is read
@@ -83,6 +85,11 @@ _OFFSET_SD_V = 0.012  # per cell: curve, before an over was measured
 _OVER_SD_V = 0.02  # of one carried on from measured overs, all cells
 _FRESH_OVER_S = 2400.0
 _FAULTS_PER_H, _FAULT_OHM = 0.01, 0.08
+_NEAR_EMPTY = 0.05  # a protection that opens with no more charge than that says that the battery is empty (judgement)
+# Colder, a pack of such cells may not be charged, and a protection that knows the temperature refuses it. Common
+# practice, no source.
+_NO_CHARGE_C = 0.0
+_CHARGING_A = 0.1  # of sun beyond the load, which then goes into the pack (judgement)
 # --- Contacts: how much livelier the hours to come may be than those seen, in the middle, and its spread (judgement)
 _LIVELIER, _LIVELY_SD = 1.2, 0.6
 # --- Verdict
@@ -91,15 +98,21 @@ _CAUTION = 9.0
 _GAIN_MIN = 1.0  # a change that gains less is none
 # What a change does to what sending adds on average, and to the key's own current. A transmitter's supply current goes
 # about with the root of its power (class B: with the amplitude; from memory).
-_LISTEN = "listen only"
+#: The one change with which the station is off the air: it can still listen.
+LISTEN = "listen only"
 _CHANGES: tuple[tuple[str, float, float], ...] = (
     ("half the power", 0.71, 0.71),
     ("a quarter of the power", 0.5, 0.5),
     ("send half as often", 0.5, 1.0),
-    (_LISTEN, 0.0, 0.0),
+    (LISTEN, 0.0, 0.0),
 )
-_CARRIER = 0.8  # a mean within overs above this share of the key's peak is a steady carrier: digital modes
-_CW_OF_CARRIER = 0.45  # Morse at the same power: part of the time in an over in which the key is down (0.40 to 0.47)
+# Mean of the key's current within an over, of modes that draw less than a steady carrier: the upper part of what is
+# usual, since how it will be sent is not known (Morse 0.40 to 0.47, voice 0.38 to 0.45 until learnt; common practice)
+_MODES = (("Morse", 0.45), ("voice", 0.38))
+_LESS = 0.95  # of what is drawn now, or the mode is no change
+_LOOKS_LIKE = {
+    "voice": "voice", "Morse": "Morse", "slots": "data in slots of 15 s", "bursts": "data in short bursts",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +176,7 @@ class Forecast:
     """
     probability : that the station lasts until `until_s`, above the reserve and the radio's volts. [-]
     lasts_until : UTC by which it has ended in 10, 50 and 90 of 100 ways, going on as now; at most `horizon_s`. [s]
-    limited_by : what ends it in most of the ways that end.
+    limited_by : what ends it in most of the ways that end; "protection": the pack's own, with charge left.
     changes : best first. most_mean_a : the largest mean load that lasts nine times in ten, None: not even none. [A]
     enough_contacts : probability of `Plan.wanted_contacts` in the UTC day of the closing time; None: none was told.
     plan_b, plan_b_s : the mildest change that lasts nine in ten, and until when to make it so that it still does;
@@ -178,7 +191,7 @@ class Forecast:
     probability: float
     lasts_until: Three
     horizon_s: float
-    limited_by: Limit
+    limited_by: End
     verdict: Verdict
     reasons: tuple[str, ...]
     changes: tuple[Change, ...]
@@ -238,7 +251,8 @@ class _Way(NamedTuple):
 
 class _Ends(NamedTuple):
     end_s: _Array  # (paths,); inf where it does not end within the horizon
-    by_volts: _Array
+    by_volts: _Array  # the radio's
+    by_protection: _Array  # the pack's own, with charge left
     soc: _Single  # (paths, steps), what is in the pack at the end of each step
 
 
@@ -317,9 +331,7 @@ def forecast(scene: Scene, plan: Plan, paths: int = PATHS, seed: int = 1) -> For
     horizon_s = float(course.end_s[-1])
     lasts = _quantiles(now.end_s, horizon_s)
     changes = _changes(scene, plan, course, fate, now, horizon_s)
-    ended = np.isfinite(now.end_s)
-    by_volts = bool(now.by_volts[ended].mean() > 0.5) if ended.any() else False
-    limited_by: Limit = "radio volts" if by_volts else "reserve" if scene.reserve_soc > 0.0 else "battery empty"
+    limited_by = _limit(scene, now)
     verdict = _verdict(probability, changes, plan.caution)
     plan_b, plan_b_s = _latest(plan, scene, course, fate, changes, probability)
     until = max(1, int(np.searchsorted(course.end_s, plan.until_s)))
@@ -330,6 +342,14 @@ def forecast(scene: Scene, plan: Plan, paths: int = PATHS, seed: int = 1) -> For
         float((course.receive_a + course.sends_a)[:, :until].mean()), float(course.sun_a[:, :until].mean()), now.end_s,
     )  # fmt: skip
     return replace(out, reasons=_reasons(scene, plan, out, now))
+
+
+def _limit(scene: Scene, now: _Ends) -> End:
+    ended = np.isfinite(now.end_s)
+    radio, own = (float(x[ended].mean()) if ended.any() else 0.0 for x in (now.by_volts, now.by_protection))
+    if radio + own > 0.5:
+        return "protection" if own > radio else "radio volts"
+    return "reserve" if scene.reserve_soc > 0.0 else "battery empty"
 
 
 # ---------------------------------------------------------------------------------------------------------------
@@ -480,7 +500,7 @@ def _fates(scene: Scene, draws: _Draws, course: _Course) -> Callable[[_Way], _En
     below = np.concatenate(([0.0], np.cumsum(e.density)))
     soc0 = np.clip(np.interp(draws.soc * below[-1], below, e.edges) + draws.astray, 0.0, 1.0)
     capacity = np.maximum(0.3 * e.capacity_ah, e.capacity_ah + e.capacity_sd_ah * draws.capacity)
-    limit_v = station.limit_v(battery.series)
+    limit_v, least_v = station.limit_v(battery.series), battery.series * EMPTY_CELL_V
     hours = BLOCK_S / 3600.0
     temp_c = 20.0 if e.temp_c is None else min(80.0, max(-40.0, e.temp_c))
     cell = LFP26650_RESISTANCE
@@ -504,7 +524,8 @@ def _fates(scene: Scene, draws: _Draws, course: _Course) -> Callable[[_Way], _En
         seen_v = sum(o.v for o in alike) / len(alike)
         seen_a = sum(o.out_a for o in alike) / len(alike)
         offset = seen_v + seen_a * ohm - np.interp(soc0, grid, volts) + _OVER_SD_V * draws.offset
-    measured, other_a = bool(overs), scene.other_a
+    measured, other_a = bool(overs), np.float32(scene.other_a)
+    cold = _takes_no_charge(scene)
 
     # From here on single precision: seven figures are plenty, and half the time
     per_a = (hours / capacity)[:, None].astype(np.float32)
@@ -512,7 +533,8 @@ def _fates(scene: Scene, draws: _Draws, course: _Course) -> Callable[[_Way], _En
     most = np.maximum(np.float32(1.0), begins)
     path_ohm = ohm[:, None].astype(np.float32)
     lead_ohm = (lead[:, None] + faults).astype(np.float32)
-    above_v = (offset[:, None] - limit_v).astype(np.float32)
+    above_v = (offset[:, None] - least_v).astype(np.float32)
+    radio_v = np.float32(limit_v - least_v)
     fine_v = np.interp(np.linspace(0.0, 1.0, _FINE + 1), grid, volts).astype(np.float32)
     rows = np.arange(soc0.size)
     reserve = np.float32(scene.reserve_soc)
@@ -530,8 +552,12 @@ def _fates(scene: Scene, draws: _Draws, course: _Course) -> Callable[[_Way], _En
         if not isinstance(way.sun, float):
             sun_a = sun_a * np.where(on, way.sun, 1.0).astype(np.float32)
         net = sun_a - receive
-        net -= sends
-        net -= np.float32(other_a)
+        net -= other_a
+        if cold:  # the sun covers what is drawn at the moment, over by over, and no more
+            most_a = np.maximum(np.maximum(key, sends), np.float32(1e-3))
+            net = np.minimum(net, 0.0) + sends / most_a * (np.minimum(net - most_a, 0.0) - np.minimum(net, 0.0))
+        else:
+            net -= sends
         net *= per_a
         soc = np.cumsum(net, axis=1)
         soc += begins
@@ -540,29 +566,44 @@ def _fates(scene: Scene, draws: _Draws, course: _Course) -> Callable[[_Way], _En
             np.maximum(lost, 0.0, out=lost)
             soc -= np.maximum.accumulate(lost, axis=1)
         margin = soc - reserve
+        drawn = receive + key
+        pack_v = fine_v.take((soc * np.float32(_FINE)).astype(np.int32), mode="clip")  # above its protection
+        pack_v += above_v
+        pack_v -= np.maximum(np.float32(0.0), drawn - sun_a) * path_ohm
+        if not measured:
+            pack_v += np.minimum(net, 0.0) * (slow_ohm / per_a)
+        opens = pack_v <= 0.0
+        over = (margin <= 0.0) | opens
         if limit_v > 0.0:
-            drawn = receive + key
-            plug_v = fine_v.take((soc * np.float32(_FINE)).astype(np.int32), mode="clip")
-            plug_v += above_v
-            plug_v -= np.maximum(np.float32(0.0), drawn - sun_a) * path_ohm
-            plug_v -= drawn * lead_ohm
-            if not measured:
-                plug_v += np.minimum(net, 0.0) * (slow_ohm / per_a)
-            np.copyto(plug_v, np.float32(1.0), where=key <= 0.0)
-            low = plug_v <= 0.0
+            drawn *= lead_ohm
+            pack_v -= drawn
+            low = (pack_v <= radio_v) & (key > 0.0)
+            over |= low
         else:
             low = np.zeros(soc.shape, dtype=bool)
-        over = (margin <= 0.0) | low
         first = over.argmax(axis=1)
         ends = over[rows, first]
-        volts_end = low[rows, first] & ends
+        radio_end = low[rows, first] & ends
+        own_end = opens[rows, first] & ends & ~radio_end
+        volts_end = radio_end | own_end
         after = margin[rows, first]
         before = np.where(first > 0, margin[rows, np.maximum(first - 1, 0)], begins[:, 0] - reserve)
         part = np.where(volts_end, 0.5, np.clip(before / np.maximum(before - after, 1e-9), 0.0, 1.0))
         end_s = np.where(ends, scene.now_s + BLOCK_S * (first + part), np.inf)
-        return _Ends(end_s, volts_end, soc)
+        return _Ends(end_s, radio_end, own_end & (soc[rows, first] > _NEAR_EMPTY), soc)
 
     return fate
+
+
+def _takes_no_charge(scene: Scene) -> bool:
+    """Too cold to be charged, and not seen to be charged all the same within the last hour."""
+    return _freezes(scene.estimate) and not any(
+        b.solar_a > b.load_a + _CHARGING_A for b in scene.habits.now() if scene.now_s - b.end_s < 3600.0
+    )
+
+
+def _freezes(e: Estimate) -> bool:
+    return e.temp_c is not None and e.temp_c < _NO_CHARGE_C
 
 
 def _quantiles(end_s: _Array, horizon_s: float) -> Three:
@@ -575,9 +616,8 @@ def _changes(
 ) -> list[tuple[Change, _Way]]:
     median_s, probability = _quantiles(now.end_s, horizon_s)[1], float(np.mean(now.end_s > plan.until_s))
     ways = [(name, _Way(sends, key)) for name, sends, key in _CHANGES if course.sends_a.any()]
-    over_a, key_a = scene.over_a, scene.key_a
-    if over_a is not None and key_a is not None and over_a > _CARRIER * key_a and course.sends_a.any():
-        ways.append(("Morse at the same power", _Way(_CW_OF_CARRIER, 1.0)))
+    if course.sends_a.any():
+        ways += _modes(scene)
     if plan.accessories_a > 0.0:
         ways.append(("accessories off", _Way(less_a=plan.accessories_a)))
     if plan.place is not None and plan.panel is not None and course.sun_a.any():
@@ -594,6 +634,23 @@ def _changes(
     return sorted(out, key=lambda x: (-x[0].probability, -x[0].gain_min))
 
 
+def _modes(scene: Scene) -> list[tuple[str, _Way]]:
+    """
+    Other modes at the same power and for the same share of the time, of those that draw less on average.
+
+    None where the way of sending is not known with enough certainty: by how much the mean would fall rests on what it
+    is now, and somebody who speaks would be told to gain by speaking. None from voice, which draws least.
+    """
+    now = scene.habits.regime(scene.now_s)
+    if not now.kind:
+        return []
+    return [
+        (f"{mode} at the same power", _Way(of_key / now.of_key))
+        for mode, of_key in _MODES
+        if mode != now.kind and of_key < _LESS * now.of_key
+    ]
+
+
 def _aimed(place: Place, panel: Panel, course: _Course) -> tuple[str, _Way] | None:
     """The panel turned to where the sun stands in the middle of the daylight to come; None where that is no gain."""
     mid_s = course.end_s - 0.5 * BLOCK_S
@@ -608,7 +665,8 @@ def _aimed(place: Place, panel: Panel, course: _Course) -> tuple[str, _Way] | No
     if after.sum() < 1.05 * before.sum():
         return None
     factor = np.where(before > 5.0, after / np.maximum(before, 5.0), 1.0)
-    text = f"panel turned to {turned.azimuth_deg:.0f} degrees, tilted {turned.tilt_deg:.0f}"
+    to = f"{turned.azimuth_deg:.0f} degrees from true north (a compass differs)"
+    text = f"panel turned to {to}, tilted {turned.tilt_deg:.0f}"
     return text, _Way(sun=np.minimum(factor, 4.0))
 
 
@@ -624,7 +682,7 @@ def _verdict(probability: float, changes: list[tuple[Change, _Way]], caution: fl
         return "stay on"
     if probability >= tight:
         return "tight"
-    if any(c.probability >= tight for c, _ in changes):
+    if any(c.probability >= tight and c.change != LISTEN for c, _ in changes):
         return "cut back"
     return "close down"
 
@@ -639,7 +697,7 @@ def _latest(
 ) -> tuple[str | None, float | None]:
     """The mildest change that lasts nine times in ten, and until when it can wait; none where `already` is as good."""
     able = [(c, w) for c, w in changes if c.probability >= 0.9]
-    able = [(c, w) for c, w in able if c.change != _LISTEN] or able
+    able = [(c, w) for c, w in able if c.change != LISTEN] or able
     if not able or already >= 0.9:
         return None, None
     change, way = able[-1]  # the mildest that does
@@ -738,6 +796,12 @@ def _reasons(scene: Scene, plan: Plan, out: Forecast, ends: _Ends) -> tuple[str,
         f"{100 * e.low:.0f} to {100 * e.high:.0f} % is in the battery now, {e.capacity_ah:.1f} Ah when full.",
         f"Until then about {out.load_a:.2f} A is drawn on average and {brings}.",
     ]
+    sends = scene.habits.regime(scene.now_s)
+    if sends.kind:
+        says.append(
+            f"The current looks like {_LOOKS_LIKE[sends.kind]}: keyed about {100 * sends.share:.0f} % of the time, "
+            f"which adds {sends.key_a:.1f} A at the peaks and {sends.key_a * sends.of_key:.1f} A on average."
+        )
     learnt = sum(math.isfinite(b.load_a) for b in seen)
     if learnt < 4:
         says.append("How you operate is hardly known yet; what stations usually do is taken (common practice).")
@@ -745,13 +809,26 @@ def _reasons(scene: Scene, plan: Plan, out: Forecast, ends: _Ends) -> tuple[str,
         says.append("The place was not told: when the sun goes is guessed from the day so far.")
     fails = np.isfinite(ends.end_s) & (ends.end_s <= plan.until_s)
     if fails.any():
-        volts = float(ends.by_volts[fails].mean())
+        volts, own = float(ends.by_volts[fails].mean()), float(ends.by_protection[fails].mean())
         what = "the reserve is reached" if scene.reserve_soc > 0.0 else "the battery is empty"
-        if volts > 0.5:
+        least_v = scene.battery.series * EMPTY_CELL_V
+        if own > max(0.5, volts):
+            what = f"the battery falls below {least_v:.1f} V under load, where its own protection may open, charge left"
+        elif volts > 0.5:
             what = f"the radio's plug falls below {scene.station.limit_v(scene.battery.series):.1f} V when keyed"
         elif volts > 0.1:
             what += ", or the radio's volts run out when keyed"
+        elif own > 0.1:
+            what += f", or the battery falls below {least_v:.1f} V under load, where its own protection may open"
         says.append(f"Where it does not last, {what}.")
+    if _freezes(e) and sunny:
+        counted = "so sun beyond what is drawn is not counted"
+        if not _takes_no_charge(scene):
+            counted = "which can harm it for good; it was all the same, and what it takes is counted"
+        must_not = f"below {_NO_CHARGE_C:.0f} °C it must not be charged"
+        says.append(f"The battery is at {e.temp_c:.1f} °C: {must_not}, {counted}.")
+    if not _takes_no_charge(scene):  # what the sun brings would follow the load and tell nothing of shade
+        says += shade.sentences(shade.dips(seen, scene.now_s, plan.place, plan.panel))
     return tuple(says)
 
 

@@ -46,8 +46,8 @@ _Array = NDArray[np.float64]
 # Typical supply 13.8 V +-15 % = 11.73 V to 15.87 V: an essay of the trade. Only where the pack can feed such a radio
 # directly.
 _RADIO_MIN_V, _RADIO_SERIES = 11.7, 4
-# One maker's sheet of a 12.8 V pack: cut-off 10 V.
-_EMPTY_CELL_V = 2.5
+# Where a pack's own protection opens. One maker's sheet of a 12.8 V pack: cut-off 10 V.
+EMPTY_CELL_V = 2.5
 
 # How well what lies in between is known; relative standard deviations. Judgement where no source is named.
 _LEAD_SD = 0.2  # +-35 % nine times in ten
@@ -311,8 +311,8 @@ def usable(
         if limit_v > 0.0:
             radio_v = limit_v / series + np.maximum((lead_v + quick_v + slow_v) / series + z * radio_sd_v, least_v)
             by_radio = _soc_at(branch, radio_v)
-        if limit_v < _EMPTY_CELL_V * series:  # else the radio ends first, whatever the drops
-            empty_v = _EMPTY_CELL_V + np.maximum((quick_v + slow_v) / series + z * pack_sd_v, least_v)
+        if limit_v < EMPTY_CELL_V * series:  # else the radio ends first, whatever the drops
+            empty_v = EMPTY_CELL_V + np.maximum((quick_v + slow_v) / series + z * pack_sd_v, least_v)
             by_empty = _soc_at(branch, empty_v)
         return by_radio, by_empty
 

@@ -59,7 +59,7 @@ export function until() {
 
 function waiting(a, stale, plan) {
   if (a && a.trouble) return a.trouble;
-  const closing = plan && Number.isFinite(plan.closing) ? ` Closing time: ${moment(plan.closing)}.` : "";
+  const closing = plan && Number.isFinite(plan.closing) ? ` Closing time${plan.suggested ? " suggested" : ""}: ${moment(plan.closing)}.` : "";
   if (a && stale) return `Last worked out at ${utc(a.at, false)} UTC; no fresh reading since, so it is not shown.${closing}`;
   return `Not worked out yet: it takes a minute of fresh readings.${closing}`;
 }
@@ -204,7 +204,7 @@ function planForm(host, before) {
     ["place", field("place", "Place: locator, or latitude, longitude", { type: "text", maxlength: "60", autocomplete: "off", spellcheck: "false" })],
     ["panel_w", number("panel_w", "Panel, W on its label", 2000)],
     ["panel_tilt", number("panel_tilt", "Its tilt, ° (0 flat)", 90)],
-    ["panel_azimuth", number("panel_azimuth", "It faces, ° (180 south)", 360)],
+    ["panel_azimuth", number("panel_azimuth", "It faces, ° from true north", 360)],
     ["accessories_a", number("accessories_a", "Could be switched off, A", 50)],
     ["caution", number("caution", "Caution, 1 to 100", 100)],
   ]) {
@@ -212,7 +212,8 @@ function planForm(host, before) {
     boxes.push(box);
   }
   const usual = h("p", { id: "plan-usual", class: "plan-usual" },
-    "Left empty, the closing time is so many minutes past the next 00:00 UTC, when a new day of contacts begins. "
+    "Left empty, the closing time is so many minutes past the next 00:00 UTC, when a new day of contacts begins, or, while "
+    + "that is more than 12 h off, a suggestion. The panel faces 90 east, 180 south, 270 west; a compass differs from true north. "
     + "Caution: how many closings ten minutes early a missed one is worth; the higher, the earlier “stay on” ends. An empty field of place or panel means not told.");
   const refused = h("p", { class: "refused", role: "status" });
   const taken = h("p", { class: "plan-taken", role: "status" });
@@ -243,9 +244,10 @@ function planForm(host, before) {
     board = of;
     show(host, Boolean(plan));
     if (!plan) return;
-    say(words, demo && demo.on ? "Place and panel belong to the invented demo box." : plan.place ? "" : "No place told: when the sun goes is only guessed. Say where you are below.");
+    const place = demo && demo.on ? "Place and panel belong to the invented demo box." : plan.place ? "" : "No place told: when the sun goes is only guessed. Say where you are below.";
+    say(words, tied([plan.suggested ? `${plan.suggested} Set yours below.` : "", place].filter(Boolean).join(" ")));
     show(words, words.textContent !== "");
-    const { closing, ...told } = plan;
+    const { closing, suggested, ...told } = plan;
     const now = JSON.stringify([told, of]);
     // Not under the operator's hands.
     if (now === key || form.contains(document.activeElement)) return;
