@@ -11,6 +11,7 @@ from ampledger.core import estimate as inside
 from ampledger.core.cells import LFP18650, LFP26650, PRADA2013, ocv_v, with_gap
 from ampledger.core.estimate import begin, from_dict, read, step, to_dict
 from ampledger.core.model import Battery, Interval, Start, Tap
+from ampledger.core.usable import Load, Station, usable
 from ampledger.errors import BoxError, ConfigError, StoreError
 
 
@@ -204,6 +205,21 @@ def test_a_capacity_twice_as_uncertain_widens_the_band_as_charge_is_counted():
 
 
 # --- what is not known
+
+
+def test_after_a_full_charge_a_larger_pack_has_more_left_and_the_range_of_what_is_left_knows_it():
+    begun = begin(Battery(20.0, capacity_sd=0.05), Start(1.0, 0.005))
+    assert abs(read(begun).together) < 0.1
+    e = read(feed(begun, [Interval(k * 60.0, 60.0, Tap(a=-2.0, charge_c=-120.0)) for k in range(300)]))
+    # WORKED: 0.5 x 5 % = 2.5 % of charge go with the capacity, of 3.2 % in all
+    assert e.together == pytest.approx(0.77, abs=0.05)
+    # WORKED: what is left is C - 10 Ah, of sd 5 % of 20 Ah, and 1.645 of that; taken apart, 0.65 Ah of the charge and
+    # 0.5 Ah of the capacity make 0.82 Ah, with 2 x 0.77 x 0.65 x 0.5 besides 1.08 Ah
+    free = Station(0.0, 0.0)
+    pack = Battery(20.0, capacity_sd=0.05)
+    together, apart = (usable(x, pack, Load(2.0), 0.0, free).ah for x in (e, replace(e, together=0.0)))
+    assert (together[2] - together[0]) / 2 == pytest.approx(1.645, rel=0.1)
+    assert (apart[2] - apart[0]) / (together[2] - together[0]) == pytest.approx(0.82 / 1.08, abs=0.05)
 
 
 def test_an_hour_of_unmeasured_charge_widens_by_ten_percent_and_is_named():

@@ -303,6 +303,7 @@ class Estimate:
         until the pack has been used; since_anchor_s, since_anchor_ah : since the last, or since `begin`; net, positive
         charging. [s], [Ah]
     temp_c : as used; None when it is not known. [degC]
+    together : correlation of charge and capacity as believed: after a full charge a larger pack has more left. [-]
     """
 
     soc: float
@@ -327,6 +328,7 @@ class Estimate:
     since_anchor_s: float = 0.0
     since_anchor_ah: float = 0.0
     temp_c: float | None = None
+    together: float = 0.0
 
 
 class _Table(NamedTuple):
@@ -446,11 +448,14 @@ def read(belief: Belief) -> Estimate:
     moved = core.reached[1] - core.reached[0] if core.anchor else math.inf
     fine = _cumulative(core.weights, ends, core.accounts.factor, _PRIORS[battery.own_curve], moved)
     low, soc, high = (float(q) for q in np.interp((0.05, 0.5, 0.95), fine, _FINE_EDGES))
+    bulk_sd = (high - low) / 3.29
     low = max(0.0, min(low, soc - _TRUTH_SD))
     high = min(1.0, max(high, soc + _TRUTH_SD))
     density = np.diff(fine[::_FINE_PER_BIN])
     share = core.weights.sum(axis=1, dtype=np.float64)
-    capacity_ah = float(share @ capacities_ah) / float(share.sum())
+    share /= share.sum()
+    capacity_ah = float(share @ capacities_ah)
+    capacity_sd_ah = math.sqrt(float(share @ (capacities_ah - capacity_ah) ** 2))
     peaks = _peaks(fine)
     learnt = core.edge_a2 > _prior_edges_a2(battery)
     known_temp = core.temp_age_s <= _TEMP_LASTS_S
@@ -468,7 +473,7 @@ def read(belief: Belief) -> Estimate:
         charge_ah=(core.charge_c + p.charge_c) / 3600.0,
         capacity_ah=capacity_ah,
         capacity_sd_ah=math.hypot(
-            math.sqrt(float(share @ (capacities_ah - capacity_ah) ** 2) / float(share.sum())),
+            capacity_sd_ah,
             _CAPACITY_FLOOR * capacity_ah if battery.capacity_sd > 0.0 else 0.0,
         ),
         resistance_ohm=battery.series * r25_ohm * LFP26650_RESISTANCE.factor(_within(at_c)) if learnt else None,
@@ -483,6 +488,7 @@ def read(belief: Belief) -> Estimate:
         since_anchor_s=core.since_s + p.t_s,
         since_anchor_ah=since_ah,
         temp_c=core.temp_c if known_temp else None,
+        together=_together(core.weights, ends, share, capacities_ah, bulk_sd),
     )
 
 
@@ -1088,6 +1094,7 @@ def _at_anchor(
 # Reading off
 
 _FLAT32: _Table32 = _FLAT.astype(np.float32)
+_SOC_MOMENTS: _Table32 = np.stack((np.ones(_N), _SOC), axis=1).astype(np.float32)
 _EDGES: _Array = np.linspace(0.0, 1.0, 101)
 _FINE_PER_BIN = 4
 _FINE_EDGES: _Array = np.linspace(0.0, 1.0, 100 * _FINE_PER_BIN + 1)
@@ -1124,6 +1131,21 @@ def _cumulative(weights: _Table32, place_bins: _Array, factor: _Array, prior: _P
     fine[0], fine[-1] = 0.0, below[-1]
     fine /= fine[-1]
     return fine
+
+
+def _together(weights: _Table32, ends: _Array, share: _Array, capacities_ah: _Array, sd: float) -> float:
+    """
+    Correlation of charge and capacity: how much of the charge's standard deviation goes with the capacity. `sd` is that
+    of the bulk of the belief; a small part that stands far off would hide it.
+    """
+    known = share > 1e-9
+    moments = weights[known] @ _SOC_MOMENTS
+    off_ah = capacities_ah[known] - float(share @ capacities_ah)
+    row = moments[:, 1] / moments[:, 0] + ends[known] * _BIN
+    var = float(share[known] @ off_ah**2)
+    if var <= 1e-8 * float(capacities_ah[0]) ** 2:
+        return 0.0
+    return min(1.0, max(-1.0, float(share[known] @ (off_ah * row)) / math.sqrt(var) / max(sd, _TRUTH_SD / 1.645)))
 
 
 def _mean(fine: _Array) -> float:

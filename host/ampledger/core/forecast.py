@@ -63,7 +63,7 @@ _PRIOR_BLOCKS = 6.0
 # block. Common practice, no source.
 _PRIOR_DUTY = (0.0, 0.04, 0.08, 0.12, 0.17, 0.25)
 _PRIOR_RECEIVE_A, _PRIOR_KEY_A = 0.5, 6.0  # where nothing was seen at all. Common practice, no source
-_DRIFT_PER_ROOT_H, _JUMPS_PER_H, _JUMP_SD = 0.35, 0.3, 0.45
+_DRIFT_PER_ROOT_H, _JUMPS_PER_H, _JUMP_SD = 0.45, 0.3, 0.45
 _NEW_DAY, _NEW_DAY_SHARE, _NEW_DAY_S = 1.3, 0.5, 2700.0  # a burst of activity when the UTC day begins, often
 # --- Sun
 _CLIMATE, _CLIMATE_SD = 0.5, 0.2  # of a panel's label, on average over skies, panels and controllers (judgement)
@@ -78,7 +78,7 @@ _HELD = 0.2  # a block with more of it in which a full battery held the controll
 _NO_PLACE_S, _NO_PLACE_LOG_SD = 4 * 3600.0, 0.6  # until the sun is gone, where neither place nor course tell
 # --- Charge: on generated outings the estimate's 90 % band holds the truth in 89 to 92 of 100 decisions, and where it
 # does not, it is far off; in so many paths the charge lies so much off the density
-_ASTRAY_SHARE, _ASTRAY_SD = 0.15, 0.08
+_ASTRAY_SHARE, _ASTRAY_SD = 0.3, 0.08
 # --- Volts
 _LEAD_SD, _TOLD_LEAD_SD = 0.35, 0.10
 _OFFSET_SD_V = 0.012  # per cell: curve, before an over was measured
@@ -213,6 +213,7 @@ class _Draws(NamedTuple):
 
     astray: _Array
     soc: _Array
+    soc_z: _Array  # the same as normal values
     capacity: _Array
     lead: _Array
     ohm: _Array
@@ -271,9 +272,10 @@ def _draws(paths: int, steps: int, seed: int) -> _Draws:
     def normal() -> _Array:
         return np.asarray(_Z(even()))
 
+    astray = np.where(even() < _ASTRAY_SHARE, _ASTRAY_SD, 0.0) * normal()
+    soc = even()
     return _Draws(
-        np.where(even() < _ASTRAY_SHARE, _ASTRAY_SD, 0.0) * normal(),
-        even(), normal(), normal(), normal(), normal(), normal(), even(), even(),
+        astray, soc, np.asarray(_Z(soc)), normal(), normal(), normal(), normal(), normal(), even(), even(),
         rng.random((paths, steps)), rng.random((paths, steps)),
         np.cumsum(rng.standard_normal((paths, steps)), axis=1), rng.random((paths, steps)),
         rng.standard_normal((paths, steps)), _wander(rng.standard_normal((paths, steps)), BLOCK_S / _RATIO_S),
@@ -499,7 +501,8 @@ def _fates(scene: Scene, draws: _Draws, course: _Course) -> Callable[[_Way], _En
     e, battery, station = scene.estimate, scene.battery, scene.station
     below = np.concatenate(([0.0], np.cumsum(e.density)))
     soc0 = np.clip(np.interp(draws.soc * below[-1], below, e.edges) + draws.astray, 0.0, 1.0)
-    capacity = np.maximum(0.3 * e.capacity_ah, e.capacity_ah + e.capacity_sd_ah * draws.capacity)
+    z = e.together * draws.soc_z + math.sqrt(1.0 - e.together**2) * draws.capacity
+    capacity = np.maximum(0.3 * e.capacity_ah, e.capacity_ah + e.capacity_sd_ah * z)
     limit_v, least_v = station.limit_v(battery.series), battery.series * EMPTY_CELL_V
     hours = BLOCK_S / 3600.0
     temp_c = 20.0 if e.temp_c is None else min(80.0, max(-40.0, e.temp_c))

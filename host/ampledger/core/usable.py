@@ -76,6 +76,7 @@ _NORMAL = np.vectorize(NormalDist().inv_cdf, otypes=[np.float64])
 _Z: _Array = _NORMAL(_EVEN[:, 0])
 _CAPACITY_Z: _Array = _NORMAL(_EVEN[:, 1])
 _RANK: _Array = _EVEN[:, 2]
+_RANK_Z: _Array = _NORMAL(_RANK)
 _SORTED: _Array = (np.arange(_CASES) + 0.5) / _CASES
 _Z90 = 1.645
 
@@ -415,7 +416,9 @@ def _spread(estimate: Estimate, stops: _Array) -> Three:
     """5, 50 and 95 % of charge above the stop times capacity; `stops` shape (_CASES,): one for each case. [Ah]"""
     below = np.concatenate(([0.0], np.cumsum(estimate.density)))
     socs = np.interp(_RANK * below[-1], below, estimate.edges)
-    capacities = np.maximum(0.0, estimate.capacity_ah + estimate.capacity_sd_ah * _CAPACITY_Z)
+    r = estimate.together
+    z = r * _RANK_Z + math.sqrt(1.0 - r * r) * _CAPACITY_Z
+    capacities = np.maximum(0.0, estimate.capacity_ah + estimate.capacity_sd_ah * z)
     values = np.sort(capacities * np.maximum(0.0, socs - stops))
     low, mid, high = (float(x) for x in np.interp((0.05, 0.5, 0.95), _SORTED, values))
     truth_ah = _TRUTH_SD * estimate.capacity_ah
