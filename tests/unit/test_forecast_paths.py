@@ -178,7 +178,7 @@ def test_listening_alone_is_no_cutting_back():
     # WORKED: 0.5 A leave 4 Ah for 8 h; half of 2.5 A more for 2.3 h
     assert by[forecast.LISTEN] > 0.9 and max(p for name, p in by.items() if name != forecast.LISTEN) < 0.75
     assert out.verdict == "close down"
-    sooner = forecast.forecast(s, Plan(NIGHT_S + 2.0 * H))
+    sooner = forecast.forecast(s, Plan(NIGHT_S + 1.6 * H))
     assert sooner.verdict == "cut back"
 
 
