@@ -528,7 +528,9 @@ def test_thirteenth_stream_is_told_why_it_stands_still(open_page: Open) -> None:
         page = open_page(address).page
         expect(page.locator("#detail")).to_contain_text("12 pages are open already")
         held.pop().close()
-        expect(page.get_by_role("heading", level=1)).to_have_text(states.surplus()["sentence"]["text"])
+        # The server notices at its next heartbeat (2 s), the page asks again within RETRY_MS (5 s at most)
+        sentence = states.surplus()["sentence"]["text"]
+        expect(page.get_by_role("heading", level=1)).to_have_text(sentence, timeout=15_000)
         for stream in held:
             stream.close()
 
