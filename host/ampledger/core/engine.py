@@ -206,7 +206,7 @@ class Engine:
         """All that a forecast needs, as it stands after the last interval."""
         return Scene(
             self._end_s, self._estimate, self.battery, self.reserve_soc, self.station, self.curve, self._habits,
-            self._load.over_a, self._keying.key_a, self._own_a + self.battery.inside_a,
+            self._own_a + self.battery.inside_a,
         )  # fmt: skip
 
     def _give(self, interval: Interval | None) -> Usable:

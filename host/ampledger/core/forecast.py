@@ -74,7 +74,6 @@ _MOST_RATIO = 1.0
 _TREES_DEG = 5.0  # mean height of a tree line
 _BRIGHT_W = 30.0  # of a clear sky per square metre, below which a ratio tells nothing
 _DROP_OUT_W = 0.6  # a controller delivers nothing below (common practice, no source)
-_HELD = 0.2  # a block with more of it in which a full battery held the controller back tells nothing of the sky
 _NO_PLACE_S, _NO_PLACE_LOG_SD = 4 * 3600.0, 0.6  # until the sun is gone, where neither place nor course tell
 # --- Charge: on generated outings the estimate's 90 % band holds the truth in 89 to 92 of 100 decisions, and where it
 # does not, it is far off; in so many paths the charge lies so much off the density
@@ -148,8 +147,6 @@ class Scene:
     station: Station
     curve: Curve
     habits: Habits
-    over_a: float | None = None
-    key_a: float | None = None
     other_a: float = 0.0
 
 
@@ -426,7 +423,7 @@ def _sun(
     scale = 0.001 * panel.power_w if panel is not None and panel.power_w > 0.0 else 0.0
     bus_v = np.where(np.isfinite(past.bus_v), past.bus_v, 3.3 * scene.battery.series)
     watts = np.maximum(0.0, past.solar_a) * bus_v
-    clear = (whole[:n] > _BRIGHT_W) & (past.held < _HELD)
+    clear = (whole[:n] > _BRIGHT_W) & (past.held < habits.HELD)
     if scale == 0.0:  # an unknown panel: its best block of today stands for the label, less what usually is lost
         best = float(np.max(watts[clear] / whole[:n][clear], initial=0.0))
         if best <= 0.0:
@@ -472,8 +469,8 @@ def _sun(
 
 def _sun_without_place(scene: Scene, draws: _Draws, told: list[habits.Block], end_s: _Array) -> _Array:
     """Today's own course: the level of the last quarter of an hour, falling to nothing as it has begun to, or may."""
-    amps = np.array([max(0.0, b.solar_a) for b in told if b.held < _HELD] or [told[-1].solar_a])
-    times_s = np.array([b.end_s for b in told if b.held < _HELD] or [told[-1].end_s])
+    amps = np.array([max(0.0, b.solar_a) for b in told if b.held < habits.HELD] or [told[-1].solar_a])
+    times_s = np.array([b.end_s for b in told if b.held < habits.HELD] or [told[-1].end_s])
     late = times_s > scene.now_s - 1200.0
     level = float(amps[late].mean()) if late.any() else float(amps[-1])
     if level < 0.02:

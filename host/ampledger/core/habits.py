@@ -21,6 +21,7 @@ from ampledger.core.model import Interval
 _Array = NDArray[np.float64]
 
 BLOCK_S = 300.0
+HELD = 0.2  # a block with more of it in which a full battery held the controller back tells nothing of the sky
 _KEPT = 96  # blocks: eight hours
 _LEAST_S = 60.0  # a block of which less was seen tells nothing
 _LOW_RATE = 1.0 / 30.0  # how fast the receive level within a block may creep up again, per row

@@ -27,7 +27,6 @@ Kind = Literal["shadow", "cloud", "nothing", "either"]
 
 # Sizes are judgement.
 _TODAY_S = 12 * 3600.0
-_HELD = 0.2  # a block with more of it in which a full battery held the controller back tells nothing of the sky
 _BRIGHT_W, _LOW_SUN_DEG = 100.0, 10.0  # below either, trees and haze explain it
 _LEAST_A = 0.1  # of a frame
 _HALF, _FALL = 0.5, 0.8  # of the frame; and in amps, since a rising sun makes up for some of it
@@ -63,7 +62,7 @@ def dips(blocks: tuple[Block, ...], now_s: float, place: Place | None, panel: Pa
     if len(told) < _FRAME_LEAST + _SHORTEST:
         return ()
     past = habits.arrays(told)
-    amps, fit = np.maximum(0.0, past.solar_a), past.held < _HELD
+    amps, fit = np.maximum(0.0, past.solar_a), past.held < habits.HELD
     whole = np.ones_like(amps)
     if not _falls(amps):
         return ()
