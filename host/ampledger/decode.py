@@ -227,6 +227,9 @@ class Scale:
     own_in_load: bool = False
 
 
+#: Where the solar tap sits when it is not behind the controller, as hardware/board.toml calls it.
+PANEL_SIDE = "panel-side"
+
 # The largest numbers that make sense, so that a harmed or hostile INFO can't bring infinities into the sums.
 _MOST_PPB = 500_000_000
 
@@ -318,8 +321,10 @@ class Seen:
 
 
 def _tap(channel: wire.Channel, worth: Worth, gain_a: float, charge_c: float | None, energy_j: float | None) -> Tap:
+    beyond = bool(channel.status & wire.S_RANGE)
+    trouble = bool(channel.status & (wire.S_PARTIAL | wire.S_RESTARTED | wire.S_STUCK))
     if not channel.n:
-        return Tap(charge_c=charge_c, energy_j=energy_j)
+        return Tap(charge_c=charge_c, energy_j=energy_j, trouble=trouble)
     amp, fine = worth.a * gain_a, 1 << worth.coarse
     volt = worth.v * worth.gain_v
     return Tap(
@@ -331,6 +336,8 @@ def _tap(channel: wire.Channel, worth: Worth, gain_a: float, charge_c: float | N
         a_min=channel.cur_min * fine * amp + worth.zero_a,
         a_max=channel.cur_max * fine * amp + worth.zero_a,
         energy_j=energy_j,
+        beyond=beyond,
+        trouble=trouble,
     )
 
 
@@ -458,11 +465,12 @@ def to_intervals(
     alone = not reading.flags & wire.F_ATTENDED
     solar, battery, load = taps
     own_in_load = scale.own_in_load
-    out = [Interval(start_s, span_s, battery, solar, load, temp, scale.own_a[alone], own_in_load, unsure_s)]
+    panel = scale.placement == PANEL_SIDE
+    out = [Interval(start_s, span_s, battery, solar, load, temp, scale.own_a[alone], own_in_load, unsure_s, panel)]
     if seen is not None and gap_s > 0.0:
         solar, battery, load = lost
         gap_start_s = seen.end_s if seen.boot != reading.boot else start_s - gap_s
-        gap = Interval(gap_start_s, gap_s, battery, solar, load, None, scale.own_a[1], own_in_load, unsure_s)
+        gap = Interval(gap_start_s, gap_s, battery, solar, load, None, scale.own_a[1], own_in_load, unsure_s, panel)
         out.insert(0, gap)
     return Seen(reading.boot, reading.seq, end_s, tuple(counters), reading.mono_ms), tuple(out)
 

@@ -16,16 +16,19 @@ from typing import Any
 
 import numpy as np
 
-from ampledger.core import balance, estimate, forecast, habits, health, usable, watch
+from ampledger.core import balance, crosscheck, estimate, forecast, habits, health, paths, sun, usable, watch
 from ampledger.core.balance import Balance
 from ampledger.core.cells import LFP26650, Curve
+from ampledger.core.crosscheck import Cross, CrossState
 from ampledger.core.estimate import Estimate, Peak
 from ampledger.core.forecast import Outlook, Scene
 from ampledger.core.habits import Habits
 from ampledger.core.health import Cycle
-from ampledger.core.model import Battery, Interval, Start
+from ampledger.core.model import Battery, Interval, Limits, Start
+from ampledger.core.paths import Paths, PathState
+from ampledger.core.sun import Panel, Place
 from ampledger.core.usable import Keying, Limit, Load, Now, Station, Usable
-from ampledger.core.watch import Event, Facts, Notice, Watch
+from ampledger.core.watch import Event, Facts, Notice, Sun, Watch
 from ampledger.errors import BoxError, ConfigError
 
 # The estimator moves in steps of about 10 s; in between the band travels with the counted charge.
@@ -40,6 +43,11 @@ _WIDE = 0.3
 _SPARE_S = 60.0  # until a full battery is believed to be none: an over, and half a minute in which it recovers
 
 USUAL = Station()
+_NO_LIMITS = Limits()
+_SUN_EVERY_S = 60.0  # in which the sky is worked out anew
+# Of a panel's label under a clear sky: dirt, warmth and the controller take the rest; at about these volts. Common
+# practice, no source.
+_OF_LABEL, _BUS_V_PER_CELL = 0.75, 3.33
 # What comes to an end, and when it has, in the words of the sentence.
 _REACHED: dict[Limit, str] = {
     "reserve": "you reach the reserve",
@@ -94,6 +102,19 @@ class View:
     spare: bool = False
     usable: Usable | None = None
     cycle: Cycle | None = None
+    cross: Cross = Cross()
+    paths: Paths = Paths()
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Where the panel stands and what it is; None where not told."""
+
+    place: Place | None = None
+    panel: Panel | None = None
+
+
+_NO_SITE = Site()
 
 
 class Engine:
@@ -102,6 +123,8 @@ class Engine:
     reserve_soc : share of the charge that is not to be used, 0 <= x < 1.
     station : what lies between pack and radio, and what the radio asks for.
     curve : of the pack's cells.
+    limits : what box and battery bear.
+    site : where the panel stands; may be set anew at any time.
 
     Raises ConfigError for values that can't be.
     """
@@ -114,10 +137,13 @@ class Engine:
         *,
         station: Station = USUAL,
         curve: Curve = LFP26650,
+        limits: Limits = _NO_LIMITS,
+        site: Site = _NO_SITE,
     ) -> None:
         if not 0.0 <= reserve_soc < 1.0:
             raise ConfigError(f"The reserve must be at least 0 and below 1 (20 % is 0.2), not {reserve_soc}.")
         self.battery, self.reserve_soc, self.station, self.curve = battery, reserve_soc, station, curve
+        self.limits, self.site = limits, site
         self.start = start
         self._belief = estimate.begin(battery, start, curve)
         usable.check(station, battery)
@@ -130,15 +156,24 @@ class Engine:
         self._spare_s = 0.0
         self._keying, self._load = Keying(), Load()
         self._habits, self._end_s, self._own_a = Habits(), 0.0, 0.0
+        self._cross, self._paths = CrossState(), PathState()
+        self._sun: tuple[float, Site, Sun] | None = None
         self._usable = self._give(None)
 
     def anew(self, start: Start) -> Engine:
         """Another engine for the same pack and station, at its beginning."""
-        return Engine(self.battery, start, self.reserve_soc, station=self.station, curve=self.curve)
+        return Engine(
+            self.battery, start, self.reserve_soc, station=self.station, curve=self.curve, limits=self.limits,
+            site=self.site,
+        )  # fmt: skip
 
     def step(self, interval: Interval) -> View:
         """One interval on."""
+        measured = interval
+        self._cross, cross = crosscheck.step(self._cross, interval)
+        interval = crosscheck.at_bus(self._cross, interval)
         now = self._learn(interval)
+        self._paths, ways = paths.step(self._paths, interval, now.keyed)
         shown = self._read(interval)
         self._health, cycle = health.step(self._health, interval, shown)
         if self._age_s == 0.0:
@@ -158,8 +193,15 @@ class Engine:
             look.early_s if look.early_by == "reserve" else None,
             gives.radio_v_now,
             gives.limit_v,
+            now.receive_a,
+            now.keyed_a,
+            now.keyed,
+            self._balance.held,
+            cross,
+            ways,
+            self._sky(interval.end_s),
         )
-        self._watch, events = watch.step(self._watch, interval, facts, self.battery)
+        self._watch, events = watch.step(self._watch, measured, facts, self.battery, self.limits)
         source = balance.who_supplies(
             interval.solar.a if interval.solar else None,
             interval.load.a if interval.load else None,
@@ -170,7 +212,26 @@ class Engine:
             full = state.held and now.supply_a > state.supply_a + _NOTHING_A
             self._spare_s = _SPARE_S if full else max(0.0, self._spare_s - interval.dt_s)
         spare = self._spare_s > 0.0
-        return View(interval.end_s, interval, shown, now, look, source, self._watch.open(), events, spare, gives, cycle)
+        return View(
+            interval.end_s, measured, shown, now, look, source, self._watch.open(), events, spare, gives, cycle, cross,
+            ways,
+        )  # fmt: skip
+
+    def _sky(self, time_s: float) -> Sun:
+        """What the sky would bring at that minute."""
+        site = self.site
+        if site.place is None or time_s < 86400.0:  # a log that knows no date
+            return Sun()
+        at_s = _SUN_EVERY_S * math.floor(time_s / _SUN_EVERY_S)
+        if self._sun is None or self._sun[0] != at_s or self._sun[1] != site:
+            elevation, _ = sun.position(site.place, np.array([at_s]))
+            clear_a = None
+            if site.panel is not None:
+                sky = sun.clear_sky(site.place, site.panel, np.array([at_s]))
+                watts = site.panel.power_w * _OF_LABEL * float(sky.beam[0] + sky.diffuse[0]) / 1000.0
+                clear_a = watts / (_BUS_V_PER_CELL * self.battery.series)
+            self._sun = at_s, site, Sun(float(elevation[0]), clear_a)
+        return self._sun[2]
 
     def follow(self, intervals: Iterable[Interval]) -> None:
         """
@@ -179,7 +240,8 @@ class Engine:
         """
         last = None
         for last in intervals:
-            self._learn(last)
+            self._cross, _ = crosscheck.step(self._cross, last)
+            self._learn(crosscheck.at_bus(self._cross, last))
         self._age_s = self._moved_ah = 0.0
         self._estimate = estimate.read(self._belief)
         self._usable = self._give(last)
@@ -261,6 +323,8 @@ class Engine:
             "habits": self._habits.to_dict(),
             "own_a": self._own_a,
             "watch": self._watch.to_dict(),
+            "cross": self._cross.to_dict(),
+            "paths": self._paths.to_dict(),
             "moved_ah": self._moved_ah,
             "shown": _shown(self._estimate),
             "gives": {"of": self._wants(), **asdict(self._usable)},
@@ -287,6 +351,9 @@ class Engine:
             if kept is not None and kept["version"] == health.VERSION:
                 ails = health.from_dict(kept)
             watching = watch.Watch.from_dict(saved["watch"]) if "watch" in saved else Watch()
+            # States of 0.4.0 and before have neither.
+            cross = CrossState.from_dict(saved["cross"]) if "cross" in saved else CrossState()
+            ways = PathState.from_dict(saved["paths"]) if "paths" in saved else PathState()
             shown, moved_ah, gives = estimate.read(belief), 0.0, None
             if "shown" in saved:
                 shown, moved_ah = _as_shown(saved["shown"], shown), float(saved["moved_ah"])
@@ -305,6 +372,7 @@ class Engine:
         self._age_s, self._moved_ah, self._spare_s = age_s, moved_ah, spare_s
         self._keying, self._load, self._health = keying, load, ails._replace(battery=self.battery)
         self._habits, self._own_a = used, own_a
+        self._cross, self._paths = cross, ways
         self._usable = gives if gives is not None else self._give(None)
 
 

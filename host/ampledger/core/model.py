@@ -25,6 +25,9 @@ class Tap:
     value. `charge_c` may be known (from a counter on the chip) where `v` and
     `a` are not. `energy_j` is the integral of volts times amps over the
     interval, same sign as the charge [J].
+    `beyond`: a sample was at the end of the chip's range, so that amps and
+    charge are lower bounds. `trouble`: the chip did not answer every time,
+    lost its power, or its bus hung and was freed.
     """
 
     v: float | None = None
@@ -35,6 +38,8 @@ class Tap:
     a_min: float | None = None
     a_max: float | None = None
     energy_j: float | None = None
+    beyond: bool = False
+    trouble: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,7 @@ class Interval:
     own_a : what the measuring board itself draws from the box, as declared. [A]
     own_in_load : whether that flows through the load's shunt and is part of the load's figures.
     unsure_s : how far the times may be off, all the same way. [s]
+    at_panel : the solar tap sits between panel and controller, so that its volts and amps are the panel's.
     """
 
     start_s: float
@@ -60,6 +66,7 @@ class Interval:
     own_a: float = 0.0
     own_in_load: bool = False
     unsure_s: float = 0.0
+    at_panel: bool = False
 
     @property
     def end_s(self) -> float:
@@ -100,3 +107,30 @@ class Start:
 
     soc: float | None = None
     sd: float = 0.05
+
+
+Three = tuple[float | None, float | None, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """
+    What the box and the battery bear, as their owner describes them; None: not told, and not looked at.
+
+    fuse_a, wire_a : rating of the fuse in, and the most that the wire may carry to, solar, battery, load. [A]
+    charge_a : the most that the battery may be charged with. [A]
+    cold_c : at and below it the battery may not be charged. [degC]
+    hot_c, charge_hot_c : above it the battery is too hot, and too hot to be charged. [degC]
+    cell_high_v, cell_low_v : volts of a cell that are too high, and low. [V]
+    idle_a : what is drawn on receive, at most; more is something else that was left on. [A]
+    """
+
+    fuse_a: Three = (None, None, None)
+    wire_a: Three = (None, None, None)
+    charge_a: float | None = None
+    cold_c: float = 0.0
+    hot_c: float = 50.0
+    charge_hot_c: float = 45.0
+    cell_high_v: float = 3.70
+    cell_low_v: float = 2.80
+    idle_a: float | None = None

@@ -17,10 +17,13 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
-from ampledger.core.model import Battery, Interval, Tap
+from ampledger.core.crosscheck import Cross
+from ampledger.core.model import Battery, Interval, Limits, Tap
+from ampledger.core.paths import Paths
 
 SEVERITIES = ("info", "caution", "warning", "act")
 _TAPS = ("solar", "battery", "load")
+_USUAL = Limits()
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +56,27 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
+class Sun:
+    """
+    What the sky would bring where a place is told; None where it is not.
+
+    elevation_deg : of the sun. [deg] clear_a : what the panel would bring at the bus under a clear sky, by its label
+    and what panels and controllers usually make of it; None without a panel. [A]
+    """
+
+    elevation_deg: float | None = None
+    clear_a: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Facts:
     """
     What else is known at the end of an interval: balance, estimate and outlook in plain figures.
 
     early_s : when the reserve may be reached; None as well where something else ends first. [s]
     radio_v : volts at the radio's plug when keyed, low, mid, high; radio_min_v : what it needs, 0 for not known. [V]
+    receive_a, keyed_a, keyed, held : as in `Balance`; `held`: a full pack holds the controller back.
+    cross, paths : what the three points say of each other; what the key's steps say of resistances.
     """
 
     verdict: str
@@ -71,6 +89,13 @@ class Facts:
     early_s: float | None
     radio_v: tuple[float, float, float] | None = None
     radio_min_v: float = 0.0
+    receive_a: float | None = None
+    keyed_a: float | None = None
+    keyed: bool = False
+    held: bool = False
+    cross: Cross = Cross()
+    paths: Paths = Paths()
+    sun: Sun = Sun()
 
 
 @dataclass(frozen=True, slots=True)
@@ -372,7 +397,9 @@ def _judge(
     return cases
 
 
-def step(watch: Watch, interval: Interval, facts: Facts, battery: Battery) -> tuple[Watch, tuple[Event, ...]]:
+def step(
+    watch: Watch, interval: Interval, facts: Facts, battery: Battery, limits: Limits = _USUAL
+) -> tuple[Watch, tuple[Event, ...]]:
     """
     One interval on.
 
