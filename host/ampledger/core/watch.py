@@ -34,6 +34,8 @@ class Notice:
     severity : one of SEVERITIES, "act" being: now.
     since_s : UTC since when it holds. [s]
     figures : what was measured, with the unit in the name.
+    read : where to read on, a heading of README.md or CAUTIONS.md; "" nowhere.
+    under : the code of the open notice that is its cause, so that it need not be spoken of by itself; "" none.
     """
 
     code: str
@@ -44,6 +46,8 @@ class Notice:
     do: str
     since_s: float
     figures: Mapping[str, float] = field(default_factory=dict)
+    read: str = ""
+    under: str = ""
 
 
 @dataclass(frozen=True, slots=True)
