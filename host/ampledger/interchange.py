@@ -131,7 +131,8 @@ def _json_text(rows: Rows) -> str:
     for name in ALL_COLUMNS:
         texts = texts_of(rows, name)
         if name in FLAGS:
-            texts = [{"1": "true", "0": "false"}.get(text, "") for text in texts]
+            no = "" if name.endswith(("_beyond", "_trouble", "_panel")) else "false"  # rare, and left out is the same
+            texts = [{"1": "true", "0": no}.get(text, "") for text in texts]
         key = f',"{name}":'
         cells.append([key + text if text else "" for text in texts])
     return "".join("".join(row) + "}\n" for row in zip(*cells, strict=True))

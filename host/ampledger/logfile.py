@@ -59,10 +59,11 @@ VALUE_COLUMNS = (*(mean + end for mean in MEAN_COLUMNS for end in ("", "_min", "
 #: What it takes beside these for an interval to survive exactly.
 EXACT_COLUMNS = (
     *(f"{tap}_{what}" for tap in TAPS for what in ("as", "ws")),
-    *("solar_tap", "load_tap", "own_a", "own_in_load", "unsure_s"),
+    *("solar_tap", "load_tap", "own_a", "own_in_load", "unsure_s", "at_panel"),
+    *(f"{tap}_{what}" for tap in TAPS for what in ("beyond", "trouble")),
 )
 ALL_COLUMNS = ("dt_s", *VALUE_COLUMNS, *EXACT_COLUMNS)
-FLAGS = ("solar_tap", "load_tap", "own_in_load")
+FLAGS = ("solar_tap", "load_tap", "own_in_load", "at_panel", *EXACT_COLUMNS[-6:])
 UNITS = {name: {"v": "V", "a": "A"}[name.split("_")[1]] for name in VALUE_COLUMNS[:-1]}
 UNITS |= {name: {"as": "A s", "ws": "W s"}[name[-2:]] for name in EXACT_COLUMNS[:6]}
 UNITS |= {"battery_c": "degC", "dt_s": "s", "unsure_s": "s", "own_a": "A", "t_s": "s"}
@@ -165,6 +166,8 @@ def intervals_of_rows(rows: Rows) -> list[Interval]:
             charge = _with_none(amps * lengths)
         fields = [lists.get(f"{tap}_{field}", empty) for field in ("v", "a")] + [charge]
         fields += [lists.get(f"{tap}_{field}", empty) for field in ("v_min", "v_max", "a_min", "a_max", "ws")]
+        for what in ("beyond", "trouble"):
+            fields.append([bool(x) for x in lists.get(f"{tap}_{what}", empty)])
         made: list[Tap | None] = [Tap(*cells) for cells in zip(*fields, strict=True)]
         if tap != "battery":
             # A tap that did not answer is another thing than a box without one.
@@ -172,10 +175,12 @@ def intervals_of_rows(rows: Rows) -> list[Interval]:
             nothing = Tap()
             made = [None if m == nothing and not t else m for m, t in zip(made, there, strict=True)]
         taps[tap] = made
-    more = [[0.0 if x is None else x for x in lists.get(name, empty)] for name in ("own_a", "own_in_load", "unsure_s")]
+    plainly = ("own_a", "own_in_load", "unsure_s", "at_panel")
+    more = [[0.0 if x is None else x for x in lists.get(name, empty)] for name in plainly]
     battery = cast(list[Tap], taps["battery"])
     parts = (seconds_of(rows.start_us), lengths.tolist(), battery, taps["solar"], taps["load"])
-    return list(map(Interval, *parts, lists.get("battery_c", empty), more[0], map(bool, more[1]), more[2]))
+    more[1::2] = [list(map(bool, flags)) for flags in more[1::2]]
+    return list(map(Interval, *parts, lists.get("battery_c", empty), *more))
 
 
 def _with_none(values: Floats) -> list[float | None]:
@@ -1176,7 +1181,7 @@ def _says(rows: Rows, name: str) -> bool:
         tap = name.partition("_")[0]
         values = [rows.values[f"{tap}_{what}"] for what in ("v", "a", "v_min", "v_max", "a_min", "a_max", "as", "ws")]
         return bool(((column == 1) & np.isnan(values).all(axis=0)).any())
-    if name.startswith("own") or name == "unsure_s":
+    if name.startswith("own") or name in ("unsure_s", "at_panel") or name.endswith(("_beyond", "_trouble")):
         return bool((column != 0).any() or np.signbit(column).any())
     if name.endswith("_as"):
         return bool(not np.isnan(column).all() or not np.isnan(rows.values[name[:-1]]).all())
@@ -1238,9 +1243,11 @@ def _columns(items: list[Interval], dated: bool) -> Rows:
             put(f"{tap_name}_{field}", [getattr(tap, field) for tap in found])
         put(f"{tap_name}_as", [tap.charge_c for tap in found])
         put(f"{tap_name}_ws", [tap.energy_j for tap in found])
+        for what in ("beyond", "trouble"):
+            put(f"{tap_name}_{what}", [getattr(tap, what) for tap in found])
         if tap_name != "battery":
             put(f"{tap_name}_tap", [tap is not None for tap in taps])
-    for name in ("battery_c", "own_a", "own_in_load", "unsure_s"):
+    for name in ("battery_c", "own_a", "own_in_load", "unsure_s", "at_panel"):
         put(name, [getattr(item, name) for item in items])
     start_s = np.array([item.start_s for item in items], dtype=np.float64)
     bad = ~((values["dt_s"] > 0) & (values["dt_s"] <= _LONGEST_S))

@@ -36,7 +36,7 @@ ABOUT = {"source": "a", "program": "test"}
 
 NUMBER = st.floats(allow_nan=False, allow_infinity=False)
 VALUE = st.none() | NUMBER | st.sampled_from([-0.0, 5e-324, -1.7976931348623157e308, 0.1, 1 / 3, 2.0**53 + 2])
-TAP = st.builds(Tap, *[VALUE] * 8)
+TAP = st.builds(Tap, *[VALUE] * 8, st.booleans(), st.booleans())
 MICRO = st.integers(100_000, 60_000_000) | st.sampled_from([1, 999, 10**6, 3_600_000_000, 90 * 86_400_000_000])
 
 
@@ -62,6 +62,7 @@ def sequences(draw: Any) -> list[Interval]:
                 draw(NUMBER),
                 draw(st.booleans()),
                 unsure_s,
+                draw(st.booleans()),
             )
         )
         start_us += dt_us
