@@ -367,7 +367,7 @@ class Gather:
                     continue
                 for index in np.flatnonzero(values[small] > values[large]).tolist():
                     texts = [shown(name, index).strip("'") for name in (small, large)]
-                    if values[small][index] - values[large][index] > sum(map(_half_digit, texts)) + 1e-9:
+                    if float(values[small][index]) - float(values[large][index]) > sum(map(_half_digit, texts)) + 1e-9:
                         self._doubt(
                             "with a lowest above its mean, or a mean above its highest",
                             f"{self.at(lines[index], small)}: {texts[0].strip()} is above {large} "
