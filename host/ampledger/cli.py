@@ -551,6 +551,8 @@ def _backup(args: argparse.Namespace) -> int:
 
 
 def _rebuild(args: argparse.Namespace) -> int:
+    from ampledger.ahead import read_kept
+    from ampledger.core.engine import Site
     from ampledger.recount import rebuild, told_of
     from ampledger.settings import battery_told
     from ampledger.store import Store
@@ -570,7 +572,11 @@ def _rebuild(args: argparse.Namespace) -> int:
             # The first battery that was told was there before it was told, as the live view takes it.
             first = next((t.values for t in told_of(store, device) if t.what == "battery"), settings)
             setup = battery_told(first or {"capacity_ah": 20.0, "series": 4, "reserve_soc": 0.2})
-            f = rebuild(store, device, setup.battery, setup.reserve_soc, station=setup.station, curve=setup.curve)
+            plan = read_kept(store.get_state(f"plan:{device}"), time.time())
+            f = rebuild(
+                store, device, setup.battery, setup.reserve_soc, station=setup.station, curve=setup.curve,
+                limits=setup.limits, site=Site(plan.place, plan.panel),
+            )  # fmt: skip
             soc = "not known" if f["soc"] is None else f"{100 * f['soc']:.0f} %"
             print(
                 f"{device}: {f['records']} records, {f['hours']:.2f} h, {f['estimates']} estimates, "

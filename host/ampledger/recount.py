@@ -22,8 +22,8 @@ from typing import Any
 from ampledger import __version__
 from ampledger.core.cells import LFP26650, Curve
 from ampledger.core.clock import NOT_KNOWN_S, Clock, clock_of
-from ampledger.core.engine import USUAL, Engine, View
-from ampledger.core.model import Battery, Interval, Start
+from ampledger.core.engine import USUAL, Engine, Site, View
+from ampledger.core.model import Battery, Interval, Limits, Start
 from ampledger.core.usable import Station
 from ampledger.decode import Counter, Seen, between_s, scale_of, tie_of, to_intervals
 from ampledger.errors import ConfigError, StoreError
@@ -527,6 +527,8 @@ def rebuild(
     *,
     station: Station = USUAL,
     curve: Curve = LFP26650,
+    limits: Limits | None = None,
+    site: Site | None = None,
 ) -> dict[str, Any]:
     """
     Throw away what was concluded from the records of a board, and conclude anew.
@@ -541,7 +543,8 @@ def rebuild(
     figures: dict[str, Any] = {"records": store.resum(device), "hours": 0.0, "version": version, "soc": None}
     told = told_of(store, device)
     where = places(store, device, clocks_of(store, device), told)
-    engine = Setup(battery, reserve_soc, station, curve).engine(Start())
+    engine = Setup(battery, reserve_soc, station, curve, limits or Limits()).engine(Start())
+    engine.site = site or Site()
     course = Course(engine, [(t, where.get(t.number)) for t in told])
     out = Concluded(version)
     for seen, intervals in intervals_of(store, device):
