@@ -4,8 +4,9 @@
 Arguments go on to pytest: `python3 tests tests/unit -k wire`. The word `bench`
 alone prints speeds as ratios to general-purpose peers instead; the word `soak`
 alone runs a host through kills, full disks and clock steps and prints the bars;
-the word `accuracy` judges the charge estimate against outside truth, and `accuracy
-decisions` the forecast, on outings that never took place.
+the word `accuracy` judges the charge estimate against outside truth, `accuracy
+decisions` the forecast, on outings that never took place, and `accuracy watch` the
+notices, on labelled episodes.
 """
 
 import os
@@ -28,8 +29,9 @@ if __name__ == "__main__":
     if arguments[:1] == ["accuracy"]:
         for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
             os.environ.setdefault(name, "1")  # it brings its own processes
-        what = "decisions" if arguments[1:2] == ["decisions"] else "table"
-        arguments = arguments[2:] if what == "decisions" else arguments[1:]
+        named = arguments[1:2] in (["decisions"], ["watch"])
+        what = arguments[1] if named else "table"
+        arguments = arguments[2:] if named else arguments[1:]
         sys.exit(bootstrap.run(["-m", f"accuracy.{what}", *arguments], [TOP / "tests"]))
     if not any(not a.startswith("-") for a in arguments):
         # Much of the suite waits for real time to pass (two workers leave half of two cores idle): one more than cores.

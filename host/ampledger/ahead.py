@@ -21,6 +21,7 @@ from typing import Any
 from ampledger.core.decision import Decision, settle
 from ampledger.core.forecast import Forecast, Plan, Scene, check, forecast
 from ampledger.core.sun import Panel, Place, locator
+from ampledger.core.watch import Closing, Notice, closing
 from ampledger.errors import BoxError, ConfigError, plain
 from ampledger.settings import PlanTold, plan, plan_told, suggested
 
@@ -225,6 +226,8 @@ class Ahead:
         self._last: dict[str, _Question] = {}  # the newest that was asked, answered or not
         self._decisions: dict[str, tuple[Decision, PlanTold]] = {}
         self._shown: dict[str, dict[str, Any]] = {}
+        self._closings: dict[str, Closing] = {}
+        self._notices: dict[str, Notice] = {}
         self._waits: dict[str, float] = {}  # since when a board gives nothing to conclude from
         self._faults: set[str] = set()
         self._stopped = False
@@ -255,6 +258,11 @@ class Ahead:
         """The newest forecast of a board, or {"trouble": why there is none}; None while nothing has been asked."""
         with self._changed:
             return self._shown.get(board)
+
+    def notice(self, board: str) -> Notice | None:
+        """The notice that a board's station will not last until closing; None while there is none."""
+        with self._changed:
+            return self._notices.get(board)
 
     def start(self) -> None:
         """Begin."""
@@ -303,6 +311,7 @@ class Ahead:
             was, other = (None, False) if before is None else (before[0], before[1] != question.told)
             decision = settle(was, now, other)
             self._decisions[board] = decision, question.told
+            self._watch(board, now)
             return card(now, decision, planned)
         except ConfigError as e:
             return {"at": now_s, "trouble": plain(e, 400)}
@@ -311,3 +320,15 @@ class Ahead:
                 self._faults.add(type(e).__name__)
                 traceback.print_exc()
             return {"at": now_s, "trouble": f"The forecast could not be worked out ({plain(repr(e), 200)})."}
+
+    def _watch(self, board: str, now: Forecast) -> None:
+        best = now.changes[0] if now.changes else None
+        change, chance = ("", None) if best is None else (best.change, best.probability)
+        was = self._closings.get(board, Closing())
+        state, notice = closing(was, now.probability, now.until_s, now.now_s, change, chance)
+        self._closings[board] = state
+        with self._changed:
+            if notice is None:
+                self._notices.pop(board, None)
+            else:
+                self._notices[board] = notice

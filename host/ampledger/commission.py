@@ -7,7 +7,9 @@ verdict (ok, look, wrong) and what to do. It changes nothing on the board but
 giving it the time, and what a board doesn't tell is said to be not told. A
 verdict is about what was checked and nothing else.
 
-`check` talks to the board; all else works on values passed in.
+`check` looks once; `guided` leads through four steps (everything off, radio on,
+sun on, transmit) and proves which channel measures what (`core/taps.py`). Both
+talk to the board; all else works on values passed in.
 """
 
 from __future__ import annotations
@@ -16,12 +18,15 @@ import argparse
 import itertools
 import json
 import math
+import os
 import shutil
+import sys
 import textwrap
+import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -37,11 +42,11 @@ from ampledger.calibrate import (
     show,
     told,
 )
-from ampledger.decode import Scale, scale_of
+from ampledger.core.model import Interval
+from ampledger.core.taps import EFFICIENCY, STAGES, Guide, Row, Verdict, decide, efficiency, fitting
+from ampledger.decode import PANEL_SIDE, Scale, scale_of, to_intervals
 from ampledger.errors import ConfigError, LinkError
 from ampledger.session import Session, Stamp
-
-Verdict = Literal["ok", "look", "wrong"]
 
 # Ids as the chips tell them: SLYS021A (INA228, device id from memory; the last digit is the die's revision) and
 # SBOS547 (INA226). The ADS1115 has none.
@@ -60,16 +65,6 @@ _FLASH_LOW = 50_000
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
-    """One thing that was looked at."""
-
-    what: str
-    found: str
-    verdict: Verdict
-    do: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class CheckReport:
     """The table, and of which board and when."""
 
@@ -79,6 +74,7 @@ class CheckReport:
     unix_s: int
     seconds: float
     rows: tuple[Row, ...]
+    taps: dict[str, Any] = field(default_factory=dict)  # of the guided check: what `Taps.to_dict` gives
 
     def count(self, verdict: Verdict) -> int:
         """How many rows have a verdict."""
@@ -87,7 +83,7 @@ class CheckReport:
     def to_dict(self) -> dict[str, Any]:
         """For --json."""
         return {
-            **{k: v for k, v in asdict(self).items() if k != "rows"},
+            **{k: v for k, v in asdict(self).items() if k != "rows" and (k != "taps" or v)},
             "wrong": self.count("wrong"),
             "look": self.count("look"),
             "rows": [asdict(r) for r in self.rows],
@@ -140,7 +136,7 @@ def rows(seen: Seen) -> tuple[Row, ...]:
             out += _range_and_noise(seen, scale, i, found[name, "amps"], found[name, "volts"])
     if seen.idle:
         out += [_offset(seen, scale, i, found[n, "amps"]) for i, n in enumerate(wire.CHANNELS) if (n, "amps") in found]
-    out += _balance(seen, scale)
+    out += [*_balance(seen, scale), *_keyed(seen, scale)]
     out.append(_bus_volts(seen, scale, found))
     out += [_temperature(seen), _readings(seen), _clock(seen)]
     out += _calibration(seen)
@@ -321,9 +317,8 @@ def _balance(seen: Seen, scale: Scale) -> list[Row]:
             )
         else:
             out.append(Row(f"{name} sign", f"{value:+.3f} A", "ok"))
-    if scale.placement != "controller-output":
-        out.append(Row("balance", f"{values}: not checked; with solar on the panel side amps don't add up", "look"))
-        return out
+    if scale.placement == PANEL_SIDE:
+        return [*out, _watts(scale, good, (solar, battery, load), own, values)]
     off = battery - (solar - load - own)
     text = f"{values}: {show(abs(off), 'A')} from adding up, +- {show(limit, 'A')} allowed"
     if abs(off) <= limit and min(solar, load) >= -back:
@@ -336,53 +331,55 @@ def _balance(seen: Seen, scale: Scale) -> list[Row]:
     return out
 
 
-def mixed_up(values: Sequence[float], own: float, limit: float, back: float) -> list[str]:
-    """
-    Which simplest mistakes in wiring would make three currents add up.
+def _watts(scale: Scale, good: Sequence[wire.Reading], amps: tuple[float, ...], own: float, values: str) -> Row:
+    """The balance with the solar tap at the panel: in watts, and the controller takes its part."""
+    volts = [
+        _volts(scale, i, float(np.mean([r.channels[i].bus_sum / r.channels[i].n for r in good])) * scale.channels[i].v)
+        for i in range(3)
+    ]
+    solar, battery, load = amps
+    share = efficiency(volts[0] * solar, (volts[1] + volts[2]) / 2.0, battery, load, own)
+    if share is None:
+        return Row("balance", f"{values}: not checked, hardly any sun", "look", "Again with the panel in the sun.")
+    text = f"{values}: {share * 100:.1f} % of the panel's {volts[0] * solar:.1f} W reach battery, load and board"
+    if EFFICIENCY[0] <= share <= EFFICIENCY[1]:
+        return Row("balance", text, "ok")
+    do = "No controller does that: signs, shunts exchanged, a way around one, or the placement in board.toml. "
+    return Row("balance", text, "wrong", do + "ampledger board check --guided tells which.")
 
-    values : solar, battery, load as shown. [A]
-    Tries every assignment of the three shunts to the three names and every
-    sign, 48 in all; a reversed shunt is one mistake, two exchanged ones are one, all three two.
-    """
-    found: list[tuple[int, str]] = []
-    for order in itertools.permutations(range(3)):
-        for signs in itertools.product((1, -1), repeat=3):
-            solar, battery, load = (signs[i] * values[order[i]] for i in range(3))
-            if abs(battery - (solar - load - own)) > limit or solar < -back or load < -back:
-                continue
-            moved = [i for i in range(3) if order[i] != i]
-            cost = signs.count(-1) + max(0, len(moved) - 1)
-            words = []
-            if len(moved) == 2:
-                words.append(f"{wire.CHANNELS[moved[0]]} and {wire.CHANNELS[moved[1]]} exchanged")
-            elif moved:
-                what = [f"{wire.CHANNELS[order[i]]} is really {wire.CHANNELS[i]}" for i in moved]
-                words.append("all three exchanged (" + ", ".join(what) + ")")
-            words += [f"{wire.CHANNELS[order[i]]} reversed" for i in range(3) if signs[i] < 0]
-            if cost:
-                found.append((cost, " and ".join(words)))
-    least = min((cost for cost, _ in found), default=0)
-    return sorted({text for cost, text in found if cost == least})
+
+def _keyed(seen: Seen, scale: Scale) -> list[Row]:
+    """Which channel measures what, where somebody transmitted while it was measured for long enough."""
+    found = decide(intervals(seen.readings, scale))
+    if not found.decided:
+        return []
+    text = f"{found.found} Proof: {found.proof()}"
+    return [Row("taps", text, "ok" if found.right else "wrong", found.do)]
+
+
+def intervals(readings: Iterable[wire.Reading], scale: Scale) -> list[Interval]:
+    """Readings as intervals on the board's own clock; without what was lost between them."""
+    return [to_intervals(None, r, scale, r.mono_ms / 1000.0)[1][-1] for r in readings]
 
 
 def _imbalance(values: tuple[float, ...], own: float, limit: float, back: float, text: str, off: float) -> Row:
     solar, battery, load = values
     if max(abs(v) for v in values) < max(_ENOUGH_A, 5.0 * limit):
         return Row("balance", text + "; too little flows to say which channel", "look", "Again with more current.")
-    guesses = mixed_up(values, own, limit, back)
+    guesses = fitting(values, own, limit, back)
     needed = {"solar": battery + load + own, "battery": solar - load - own, "load": solar - battery - own}
     silent = [
         n
         for n, v in zip(wire.CHANNELS, values, strict=True)
         if abs(v) <= limit < abs(needed[n]) / 5 and (n == "battery" or needed[n] > 0)
     ]
-    if guesses and not (silent and all(" and " in g for g in guesses)):
+    if guesses and not (silent and all(w.mistakes > 1 for w in guesses)):
         return Row(
             "balance",
-            f"{text}. It would with: {'; or '.join(guesses)}",
+            f"{text}. It would if {'; or if '.join(w.words() for w in guesses)}",
             "wrong",
             "With the fuse out, look at these sense leads. "
-            + ("To tell which: switch one thing off and see what goes to zero." if len(guesses) > 1 else ""),
+            + ("To tell which: ampledger board check --guided" if len(guesses) > 1 else ""),
         )
     if silent:
         return Row(
@@ -407,7 +404,7 @@ def _imbalance(values: tuple[float, ...], own: float, limit: float, back: float,
 
 
 def _bus_volts(seen: Seen, scale: Scale, found: dict[tuple[str, str], Measured]) -> Row:
-    names = [n for n in wire.CHANNELS if scale.placement == "controller-output" or n != "solar"]
+    names = [n for n in wire.CHANNELS if scale.placement != PANEL_SIDE or n != "solar"]
     have = {n: found.get((n, "volts")) for n in names}
     shown = {n: _volts(scale, wire.CHANNELS.index(n), m.value) for n, m in have.items() if m is not None}
     text = ", ".join(f"{n} {v:.3f} V" for n, v in shown.items()) or "not told"
@@ -431,16 +428,16 @@ def _bus_volts(seen: Seen, scale: Scale, found: dict[tuple[str, str], Measured])
 
 def _temperature(seen: Seen) -> Row:
     temps = [r.temp_c16 / 16 for r in seen.readings if r.temp_c16 != wire.NO_TEMP]
-    cold = "Without it nothing warns of charging below 0 degC. Look at its three wires and the 4.7 kohm resistor."
+    cold = "Without it nothing warns of charging below 0 °C. Look at its three wires and the 4.7 kohm resistor."
     if not temps:
         return Row("temperature", "the sensor is silent", "look", cold)
     t = temps[-1]
     if t == 85.0:
         # PRINTED: DS18B20 data sheet, "Operation - Measuring Temperature": the power-on reset value is +85 degC.
-        return Row("temperature", f"{t:.1f} degC, which a DS18B20 shows before it has measured", "look", cold)
+        return Row("temperature", f"{t:.1f} °C, which a DS18B20 shows before it has measured", "look", cold)
     if not -30.0 <= t <= 60.0:
-        return Row("temperature", f"{t:.1f} degC", "look", "Can that be, where the cells are?")
-    return Row("temperature", f"{t:.1f} degC", "ok", "" if t > 0 else "Do not charge at or below 0 degC.")
+        return Row("temperature", f"{t:.1f} °C", "look", "Can that be, where the cells are?")
+    return Row("temperature", f"{t:.1f} °C", "ok", "" if t > 0 else "Do not charge at or below 0 °C.")
 
 
 def _readings(seen: Seen) -> Row:
@@ -625,11 +622,84 @@ def check(
     )
 
 
+class Enters:
+    """Whether Enter was pressed, asked without waiting. A thread reads, as no system can ask all its consoles."""
+
+    def __init__(self) -> None:
+        self._pressed, self._ended = 0, False
+        self._taken = 0
+        threading.Thread(target=self._read, daemon=True).start()
+
+    def _read(self) -> None:
+        while True:
+            try:
+                data = os.read(sys.stdin.fileno(), 1024)
+            except (OSError, ValueError):
+                data = b""
+            if not data:
+                self._ended = True
+                return
+            self._pressed += data.count(b"\n")
+
+    def __call__(self) -> bool:
+        """True once for each. Raises ConfigError when no more can come."""
+        if self._taken < self._pressed:
+            self._taken += 1
+            return True
+        if self._ended:
+            raise ConfigError("The guided check needs Enter to be pressed after each step: run it in a terminal.")
+        return False
+
+
+def guided(session: Session, guide: Guide, pressed: Callable[[], bool], tell: Say) -> Guide:
+    """
+    Lead through the steps of a guided check; nothing is changed on the board.
+
+    pressed : whether Enter was pressed since it was asked last; goes on to the next step.
+    Raises LinkError when the line fails, FrameError when the board's INFO can't be used.
+    """
+    scale = scale_of(session.info)
+    step, last, since = -1, "", 0
+    while not guide.done:
+        if guide.step != step:
+            step, last = guide.step, ""
+            stage = STAGES[step]
+            tell(f"\nStep {step + 1} of {len(STAGES)}, {stage.name}. {stage.say}\n  {stage.caution}")
+            tell(f"  Looked at: {stage.looks}. Enter goes on, Ctrl-C ends it.")
+        for interval in intervals(session.readings(1.0), scale):
+            guide = guide.take(interval)
+        verdict, found, do = guide.live()
+        since += 1
+        if verdict != last or (verdict == "waiting" and since >= 10):
+            tell(f"  {verdict}: {found} {do}".rstrip())
+            last, since = verdict, 0
+        if pressed():
+            guide = guide.next()
+    return guide
+
+
+def _run_guided(
+    args: argparse.Namespace, say: Say, session: Session, pressed: Callable[[], bool], at: float
+) -> CheckReport:
+    tell: Say = (lambda text: print(text, file=sys.stderr)) if args.json else say
+    try:
+        guide = guided(session, Guide(args.series or None), pressed, tell)
+    except KeyboardInterrupt:
+        tell("\nStopped. Nothing was changed on the board.")
+        raise
+    seconds = sum(x.dt_s for rows_ in guide.kept for x in rows_)
+    info = session.info
+    device, board = (str(info.get(k, "not told")) for k in ("device", "board"))
+    return CheckReport(device, board, session.port, int(at), seconds, guide.table(), guide.taps.to_dict())
+
+
 def add_check_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `ampledger board check`."""
     parser.add_argument("--serial", metavar="PORT", help="the board's serial port, if there are several")
     parser.add_argument("--seconds", type=float, default=10.0, metavar="S", help="how long to measure (10)")
     parser.add_argument("--idle", action="store_true", help="nothing flows: check the offsets too")
+    parser.add_argument("--guided", action="store_true", help="step by step, to prove which channel measures what")
+    parser.add_argument("--series", type=int, default=4, metavar="N", help="LFP cells in series, 0 for other cells (4)")
     parser.add_argument("--json", action="store_true", help="as one JSON object")
 
 
@@ -638,14 +708,20 @@ def run_check(
     say: Say = print,
     open_session: Callable[[str], Session] = Session,
     clock: Callable[[], float] = time.time,
+    pressed: Callable[[], bool] | None = None,
 ) -> int:
     """`ampledger board check`: 0 when nothing is wrong, 1 otherwise. Raises BoxError when there is nothing to check."""
     if not 3.0 <= args.seconds <= 600.0:
         raise ConfigError(f"--seconds must be between 3 and 600, not {args.seconds:g}.")
+    if not 0 <= args.series <= 16:
+        raise ConfigError(f"--series must be between 0 and 16, not {args.series}.")
     with open_session(args.serial or only_port()) as session:
-        if not args.json:
-            say(f"Measuring for {args.seconds:g} s ...")
-        report = check(session, args.seconds, args.idle, clock)
+        if args.guided:
+            report = _run_guided(args, say, session, pressed or Enters(), clock())
+        else:
+            if not args.json:
+                say(f"Measuring for {args.seconds:g} s ...")
+            report = check(session, args.seconds, args.idle, clock)
     if args.json:
         say(json.dumps(report.to_dict(), indent=2))
     else:

@@ -12,35 +12,39 @@ from __future__ import annotations
 import contextlib
 import math
 import queue
+import shutil
 import sqlite3
 import threading
 import time
 import traceback
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from ampledger import telling, wire
 from ampledger.ahead import Ahead, form, kept, read_kept, wished
 from ampledger.backfill import Backfill
 from ampledger.core.clock import Clock, Tie, clock_of
-from ampledger.core.engine import Engine, View
+from ampledger.core.engine import Engine, Site, View
 from ampledger.core.forecast import Scene
 from ampledger.core.model import Interval
+from ampledger.core.taps import Guide
 from ampledger.core.watch import SEVERITIES, Notice
 from ampledger.decode import Frame, Parts, Scale, Seen, scale_of, tie_of, to_intervals
 from ampledger.errors import BoxError, ConfigError, FrameError, StoreError, plain
 from ampledger.history import KEPT_S, History
 from ampledger.late import Anew, Late
+from ampledger.life import Life
 from ampledger.link import Arrived, Hello, Links, State, host_clock
 from ampledger.recount import Concluded, Course, Place, code_version, dated_anew, intervals_of, nearer_after
 from ampledger.settings import PlanTold
-from ampledger.store import Store
+from ampledger.store import ACTS, Store
 
 _STALE_S = 3.0
 _SAVE_EVERY_S = 60.0  # 150 kB; what came since is concluded from again after a crash
 _WAIT_FOR_TIME_S = 2.0
 _UNSAVED = 200_000  # frames kept while the disk refuses: five hours at 10 Hz, 60 MB
+_LIFE_EVERY_S = 1.0  # how often what became of notices is kept; a kill may lose so much of it, as of records
 _TRY_EVERY_S = 2.0  # how often a disk that refused is tried again
 _HELD = 600  # readings that wait to be understood
 _STRANGE_S = 10.0  # how long a reading waits for its board to say what it is
@@ -57,6 +61,16 @@ _TIES = 1100  # anchors of one start kept in memory, the newest and a choice of 
 _HAPPENED_S = 900.0  # how long a past event stays on the page
 _PACK_EVERY_S = 30.0  # how often old records are packed, a few at a time
 _MOST_BOARDS = 16  # more than that at one computer are none of ours
+_DISK_EVERY_S = 30.0  # how often it is looked how much of the disk is free
+# Ten readings a second take some 5 MB an hour until they are packed, and packing and a copy before an update want room
+# for themselves (judgement).
+_DISK_LOW, _DISK_LOWER = 200e6, 50e6
+_CHECK_S = 1800.0  # a guided check that nobody goes on with ends by itself (judgement)
+_DISK_BACK = 1.1  # so many times that much must be free until it is over
+
+
+#: What can be done with the guided check of the wiring.
+CHECKS = ("begin", "next", "again", "stop")
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +133,14 @@ class Live:
         self._console: tuple[str, ...] = ()
         self._happened: list[Notice] = []
         self._ailments = telling.Ailments()
+        self._life = Life()
+        self._life_kept_at, self._life_refused = -math.inf, False
+        self._guide: Guide | None = None
+        self._guided_at = 0.0  # by `ticks`
+        self._guide_guard = threading.Lock()
+        #: What there is to say of the disk and of the closing time; `Boards` looks at those.
+        self.disk: Notice | None = None
+        self.closing: Notice | None = None
         self._faults: set[str] = set()
         self._began_s = clock()
         self._trouble_since_s = 0.0
@@ -134,6 +156,7 @@ class Live:
         self._course = Course(engine)
         if device:
             self._resume(not resume)
+            self._life = Life(store.newest_events(device, ACTS), store.newest_events(device, ("arose", "over")))
 
     @property
     def _seen(self) -> Seen | None:
@@ -464,6 +487,9 @@ class Live:
         self._ailments.add(at_s, reading)
         for interval in intervals:
             self.history.add(interval)
+            if self._guide is not None:
+                with self._guide_guard:
+                    self._guide = None if self._guide is None else self._guide.take(interval)
         self._view = self._course.take(seen, intervals, self._out)
         self._keep_conclusions()
         self._viewed_at = self._ticks()
@@ -491,6 +517,52 @@ class Live:
             with contextlib.suppress(StoreError):
                 self._store.add_conclusions(self.device, out.estimates, out.events, self._version)
                 out.clear()
+
+    def notice(self, code: str, since_s: float, act: str, minutes: float | None) -> None:
+        """The operator has seen a notice, or puts it off. From any thread; raises ConfigError where that can't be."""
+        self._life.act(self._clock(), code, since_s, act, minutes)
+
+    def check(self, act: str) -> None:
+        """
+        The guided check of the wiring: "begin" it (anew), the "next" step, the present one "again", or "stop". From any
+        thread; nothing of it is kept. Raises ConfigError where that can't be.
+        """
+        if act not in CHECKS:
+            raise ConfigError(f"`act` is one of {', '.join(CHECKS)}.")
+        with self._guide_guard:
+            guide = self._guide
+            if act == "stop":
+                self._guide = None
+                return
+            if act == "begin":
+                guide = Guide(None if self._assumed else self._engine.battery.series)
+            elif guide is None:
+                raise ConfigError("No check of the wiring is under way; it may have ended by itself. Begin it.")
+            else:
+                guide = guide.next() if act == "next" else guide.again()
+            self._guide, self._guided_at = guide, self._ticks()
+
+    def _checked(self) -> dict[str, Any] | None:
+        """How the guided check stands, None while there is none."""
+        with self._guide_guard:
+            if self._guide is not None and self._ticks() - self._guided_at > _CHECK_S:
+                self._guide = None
+            return None if self._guide is None else self._guide.to_dict()
+
+    def keep_life(self, now: bool = False) -> None:
+        """Keep what became of notices, at most once a second; a disk that refused is left alone for a while."""
+        since_s = time.monotonic() - self._life_kept_at
+        if (self._save_trouble or since_s < (_TRY_EVERY_S if self._life_refused else _LIFE_EVERY_S)) and not now:
+            return
+        rows = self._life.take()
+        if not rows or not self.device:  # of no board known: nothing could be found again
+            return
+        self._life_kept_at, self._life_refused = time.monotonic(), False
+        try:
+            self._store.add_conclusions(self.device, (), rows, self._version)
+        except StoreError:
+            self._life_refused = True
+            self._life.give_back(rows)
 
     def _tell_charge(self) -> None:
         """The board keeps the last state of charge and counts on from it when it is alone."""
@@ -589,6 +661,7 @@ class Live:
     def close(self) -> None:
         """Save what has come, and the state."""
         self.guarded(self._save, [], True)
+        self.guarded(self.keep_life, True)
         with contextlib.suppress(StoreError):
             self._keep(last=True)
 
@@ -651,9 +724,17 @@ class Live:
             (battery.capacity_ah, battery.series) if self._assumed else None,
             doubtful,
         )
-        shown = telling.notices(situation, view.notices if view is not None else (), stale)
-        shown += self._ailments.notices(now)
-        shown.sort(key=lambda n: -SEVERITIES.index(n.severity))
+        core = view.notices if view is not None else ()
+        own = [*telling.notices(situation, stale), *self._ailments.notices(now)]
+        own += [self.disk] if self.disk is not None else []
+        measured = [*core, *([self.closing] if self.closing is not None else [])]
+        self._life.look(now, core, [*own, *measured[len(core) :]])
+        standing = self._life.standing(now)
+        # What was measured is not said of now by readings that are old; it is not over for that.
+        shown = telling.shown([*own, *(() if stale else measured)], standing)
+        if view is not None:
+            new_first = sorted(core, key=lambda n: (-SEVERITIES.index(n.severity), standing[n.code].state != "new"))
+            view = replace(view, notices=tuple(new_first))
         past = [n for n in reversed(self._happened) if now - n.since_s < _HAPPENED_S]
         return {
             "n": number,
@@ -676,14 +757,21 @@ class Live:
             else {"left": self.fetch.left, "total": self.fetch.total, "paused": self.fetch.paused},
             "time": {"unsure_s": unsure_s, "text": telling.clock_text(unsure_s, doubtful)},
             "demo": {"on": bool(self._demo.text), "text": self._demo.text, "interpreter": self._demo.interpreter},
-            "notices": [asdict(n) | {"open": True} for n in shown] + [asdict(n) | {"open": False} for n in past],
+            "check": self._checked(),
+            "notices": shown + [asdict(n) | {"open": False} for n in past],
             **telling.figures(view, self._engine, self._state.text),
+            **telling.points(None if stale else view, self._scale),
         }
 
     @property
     def newest_s(self) -> float | None:
         """Time of the newest reading that a forecast may rest on; None while there is none. UTC. [s]"""
         return None if self._view is None or self.stale or self._course.pending else self._view.time_s
+
+    def stands(self, site: Site) -> None:
+        """Where the panel stands, for what is expected of the sky; counts from the next reading on."""
+        for engine in (self._given, self._course.engine):
+            engine.site = site
 
     def scene(self) -> Scene:
         """All that a forecast needs."""
@@ -727,6 +815,7 @@ class Boards:
     ports : gives the serial ports to ask, each time anew.
     clock, ticks, demo, assumed : as for `Live`.
     plan_of : the plan of a board from the one that was kept of it.
+    free : how many bytes of the store's disk are free.
     """
 
     def __init__(
@@ -741,6 +830,7 @@ class Boards:
         demo: Demo | None = None,
         assumed: bool = False,
         plan_of: Callable[[PlanTold], PlanTold] = lambda kept: kept,
+        free: Callable[[], float] | None = None,
     ) -> None:
         self._store, self._engine_of = store, engine_of
         self._plan_of = plan_of
@@ -760,6 +850,9 @@ class Boards:
         self._ports: dict[str, str] = {}  # board -> its port
         self._at: dict[str, str] = {}  # port -> its board
         self._packed_at = time.monotonic()
+        self._free = free or (lambda: float(shutil.disk_usage(store.path.parent).free))
+        self._disk: Notice | None = None
+        self._disk_at = -math.inf
         self._snapshots: dict[str, dict[str, Any]] = {}
         # Until a board says what it is: what was kept of the last one.
         last = store.get_state("last board")
@@ -836,6 +929,20 @@ class Boards:
         with self._plans_guard:
             self._plans[device] = wished(wishes, self._plans[device], self._clock())
 
+    def change_notice(
+        self, board: str | None, code: str, since_s: float, act: str, minutes: float | None = None
+    ) -> None:
+        """What the operator does about an open notice, see `life.Life.act`. Raises ConfigError for what can't be."""
+        if board is not None and board not in self.lives:
+            raise ConfigError("There is no such board: choose one that the page offers.")
+        self._of(board).notice(code, since_s, act, minutes)
+
+    def change_check(self, board: str | None, act: str) -> None:
+        """The guided check of a board's wiring, see `Live.check`. Raises ConfigError for what can't be."""
+        if board is not None and board not in self.lives:
+            raise ConfigError("There is no such board: choose one that the page offers.")
+        self._of(board).check(act)
+
     # --- life ---
 
     def start(self) -> None:
@@ -881,11 +988,14 @@ class Boards:
         for board, live in list(self.lives.items()):
             self._frames(board, arrived.pop(board, []))
             live.guarded(live.go_on_anew)
+        self.shown.guarded(self._look_at_disk)
         for live in self.lives.values():
             live.guarded(self._look_ahead, live)
         self.shown.guarded(self._keep_plans)
         self.shown.guarded(self._tidy)
         self.shown.guarded(self._publish)
+        for live in self.lives.values():
+            live.guarded(live.keep_life)
 
     def _frames(self, board: str, arrived: list[Arrived]) -> None:
         live = self.lives[board]
@@ -947,9 +1057,28 @@ class Boards:
 
     def _look_ahead(self, live: Live) -> None:
         """Here no reading is being concluded from, so the scene is of one moment; the work is done elsewhere."""
+        live.closing, live.disk = self.ahead.notice(live.device), self._disk
+        told = self._plans[live.device]
+        live.stands(Site(told.place, told.panel))
         newest_s = live.newest_s
         if newest_s is not None and newest_s > 0.0:
             self.ahead.consider(live.device, live.scene, newest_s, self._plans[live.device])
+
+    def _look_at_disk(self) -> None:
+        """How much room is left where the records are."""
+        if time.monotonic() - self._disk_at < _DISK_EVERY_S:
+            return
+        self._disk_at = time.monotonic()
+        try:
+            free = self._free()
+        except OSError:
+            return  # whether it can be written is said elsewhere
+        was = self._disk
+        lower = _DISK_LOWER * (_DISK_BACK if was is not None and was.severity == "warning" else 1.0)
+        low = _DISK_LOW * (_DISK_BACK if was is not None else 1.0)
+        severity = "warning" if free < lower else "caution" if free < low else ""
+        since_s = self._clock() if was is None else was.since_s
+        self._disk = telling.disk_filling(severity, free, since_s) if severity else None
 
     def _keep_plans(self, now: bool = False) -> None:
         """A plan that was changed is there after a restart; a disk that refuses is left alone for a while."""
@@ -974,13 +1103,17 @@ class Boards:
     def _publish(self) -> None:
         number = self._number + 1
         lives = self.lives or {"": self.shown}
-        boards = [{"id": d, "name": live.name, "stale": live.stale} for d, live in self.lives.items()]
         shots = {
             live.device: live.snapshot(number)
-            | {"boards": boards, "plan": form(self._plans[live.device], self._clock())}
-            | {"ahead": self.ahead.shown(live.device)}
+            | {"plan": form(self._plans[live.device], self._clock()), "ahead": self.ahead.shown(live.device)}
             for live in (*lives.values(), self.shown)
         }
+        boards = [
+            {"id": d, "name": live.name, "stale": live.stale, "worst": telling.worst_new(shots[d]["notices"])}
+            for d, live in self.lives.items()
+        ]
+        for shot in shots.values():
+            shot["boards"] = boards
         with self._changed:
             self._number = number
             self._snapshots = shots

@@ -164,7 +164,8 @@ def intervals_of_rows(rows: Rows) -> list[Interval]:
         charge = lists.get(f"{tap}_as", empty)
         if f"{tap}_as" not in rows.values and amps is not None:
             charge = _with_none(amps * lengths)
-        fields = [lists.get(f"{tap}_{field}", empty) for field in ("v", "a")] + [charge]
+        fields: list[Sequence[Any]] = [lists.get(f"{tap}_{field}", empty) for field in ("v", "a")]
+        fields.append(charge)
         fields += [lists.get(f"{tap}_{field}", empty) for field in ("v_min", "v_max", "a_min", "a_max", "ws")]
         for what in ("beyond", "trouble"):
             fields.append([bool(x) for x in lists.get(f"{tap}_{what}", empty)])

@@ -225,6 +225,7 @@ class Told:
             except (KeyError, TypeError, ValueError) as e:
                 raise StoreError(f"A charge that was told can't be understood ({e}).") from e
         engine = battery_told(self.values).engine(Start())
+        engine.site = before.site
         with contextlib.suppress(ConfigError):
             engine.load(before.save())
         return engine
@@ -437,6 +438,7 @@ class Course:
         number = int(saved.get("told", 0))
         batteries = [t for t in told if t.number <= number and t.what == "battery"]
         engine = battery_told(batteries[-1].values).engine(Start()) if batteries else begin.anew(Start())
+        engine.site = begin.site
         engine.load(saved["engine"])
         course = cls(engine, [(t, where.get(t.number)) for t in told if t.number > number])
         course.seen = seen_of(saved["seen"])
@@ -463,7 +465,9 @@ def beginning(told: list[Told], otherwise: Engine) -> Engine:
     """
     for t in told:
         if t.what == "battery":
-            return battery_told(t.values).engine(Start())
+            engine = battery_told(t.values).engine(Start())
+            engine.site = otherwise.site
+            return engine
     return otherwise.anew(Start() if told else otherwise.start)
 
 

@@ -25,7 +25,7 @@ from typing import Any, Protocol, TextIO
 
 from ampledger import settings
 from ampledger.core.cells import LFP26650, Curve
-from ampledger.core.model import Battery, Interval, Start, Tap
+from ampledger.core.model import Battery, Interval, Limits, Start, Tap
 from ampledger.core.usable import Station
 from ampledger.errors import BoxError, ConfigError
 from ampledger.logfile import Log, read_log, whole_files
@@ -57,6 +57,7 @@ class Options:
     as_json: bool
     station: Station = Station()
     curve: Curve = LFP26650
+    limits: Limits = Limits()
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -121,8 +122,9 @@ def check_arguments(args: argparse.Namespace) -> Options:
     setup = settings.battery_told(told | settings.chosen(args))
     _check_targets(args)
     return Options(
-        args.log, args.out, args.notices, setup.battery, start, args.reserve_soc, args.json, setup.station, setup.curve
-    )
+        args.log, args.out, args.notices, setup.battery, start, args.reserve_soc, args.json, setup.station, setup.curve,
+        setup.limits,
+    )  # fmt: skip
 
 
 def _check_targets(args: argparse.Namespace) -> None:
@@ -153,7 +155,7 @@ def _same_file(one: str, other: str) -> bool:
 
 
 def _engine(options: Options) -> Stepper:
-    setup = settings.Setup(options.battery, options.reserve_soc, options.station, options.curve)
+    setup = settings.Setup(options.battery, options.reserve_soc, options.station, options.curve, options.limits)
     engine: Stepper = setup.engine(options.start)
     return engine
 

@@ -5,6 +5,7 @@ In: command-line arguments, or values as the store keeps them. Out: values that 
 makes engines. A curve of the operator's own is kept with all it holds, not by the path of its file, so that what was
 concluded can be concluded anew when the file has gone. Values of earlier versions lack the newer keys; those have
 defaults. `PlanTold` is what the operator says of the hours to come: closing time, place, panel.
+What fuses, wires and battery bear is asked for one by one (`_ASKED`) and becomes `Limits`.
 """
 
 from __future__ import annotations
@@ -17,18 +18,46 @@ from collections.abc import Callable, Mapping
 from dataclasses import MISSING, asdict, dataclass, field, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from ampledger.core.cells import CURVES, LFP26650, Curve
 from ampledger.core.engine import Engine
 from ampledger.core.forecast import HORIZON_S, Plan
-from ampledger.core.model import Battery, Start
+from ampledger.core.model import Battery, Limits, Start, Three
 from ampledger.core.sun import Panel, Place, locator
 from ampledger.core.usable import Station, check
 from ampledger.errors import ConfigError, plain
 
 LARGEST_AH = 10_000.0
 MOST_STANDING_MA = 1000.0
+
+_LIMITS = Limits()
+_BRANCHES = ("solar", "battery", "load")
+
+
+class _Asked(NamedTuple):
+    """A limit as it is asked for: bounds, whether 0 takes it away, unit and what it is."""
+
+    low: float
+    high: float
+    can_go: bool
+    unit: str
+    what: str
+
+
+# By the name of its option. Bounds are what a portable station can have (judgement); those of a cell's volts keep the
+# two apart from each other and from volts that no such cell has.
+_ASKED: dict[str, _Asked] = {
+    **{f"{b}_fuse_a": _Asked(0.1, 500.0, True, "A", f"rating of the {b} fuse") for b in _BRANCHES},
+    **{f"{b}_wire_a": _Asked(0.1, 500.0, True, "A", f"most that the {b} wire may carry") for b in _BRANCHES},
+    "charge_a": _Asked(0.1, 500.0, True, "A", "most that the battery may be charged with"),
+    "idle_a": _Asked(0.01, 50.0, True, "A", "most that is drawn on receive; more was left on"),
+    "cold_c": _Asked(-30.0, 15.0, False, "C", "at and below it the battery must not be charged (default 0)"),
+    "charge_hot_c": _Asked(25.0, 80.0, False, "C", "above it the battery must not be charged (default 45)"),
+    "hot_c": _Asked(30.0, 80.0, False, "C", "from it on the battery is too hot (default 50)"),
+    "cell_high_v": _Asked(3.4, 4.0, False, "V", "volts of a cell that are too high (default 3.70)"),
+    "cell_low_v": _Asked(2.0, 3.2, False, "V", "volts of a cell that are low (default 2.80)"),
+}
 
 #: What is taken where nothing was said, as it is kept.
 DEFAULTS: dict[str, Any] = {
@@ -38,6 +67,7 @@ DEFAULTS: dict[str, Any] = {
     "standing_a": None,
     "battery_ohm": None,
     "curve": LFP26650.name,
+    **{name: getattr(_LIMITS, name, None) for name in _ASKED},
 }
 
 _SHARE = "0 (empty) to 1 (full), or 0% to 100%"
@@ -46,16 +76,17 @@ _RADIO_V = "0 to 60 V (0: no limit); 11.7 is usual"
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """Pack, reserve, what lies between pack and radio, and the curve of the pack's cells."""
+    """Pack, reserve, what lies between pack and radio, the curve of the pack's cells, what box and pack bear."""
 
     battery: Battery
     reserve_soc: float = 0.2
     station: Station = field(default_factory=Station)
     curve: Curve = LFP26650
+    limits: Limits = _LIMITS
 
     def engine(self, start: Start) -> Engine:
         """An engine at its beginning. Raises ConfigError for values that can't be."""
-        return Engine(self.battery, start, self.reserve_soc, station=self.station, curve=self.curve)
+        return Engine(self.battery, start, self.reserve_soc, station=self.station, curve=self.curve, limits=self.limits)
 
 
 def _number(what: str) -> Callable[[str], float]:
@@ -153,6 +184,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--curve", metavar="NAME|FILE", help=f"the cells' voltage curve: {', '.join(CURVES)}, or a file of your own"
     )
+    for name, asked in _ASKED.items():
+        unit = _UNITS[asked.unit]
+        parser.add_argument(
+            _option(name),
+            type=_number(f"{unit}, such as {(asked.low + asked.high) / 2 if asked.unit == 'V' else 20:g}"),
+            metavar=asked.unit,
+            help=asked.what + (", in amps (0: not looked at)" if asked.can_go else f", in {unit}"),
+        )
+
+
+_UNITS = {"A": "amps", "C": "°C", "V": "volts"}
+
+
+def _option(name: str) -> str:
+    return "--" + name.replace("_", "-")
 
 
 def add_milliohms(parser: argparse.ArgumentParser) -> None:
@@ -216,7 +262,59 @@ def chosen(args: argparse.Namespace) -> dict[str, Any]:
         from ampledger.curvefile import find_curve
 
         out["curve"] = kept_curve(find_curve(args.curve))
+    return out | _limits_chosen(args)
+
+
+def _limits_chosen(args: argparse.Namespace) -> dict[str, float | None]:
+    """The limits that were given, as they are kept: None where 0 took one away."""
+    out: dict[str, float | None] = {}
+    for name, asked in _ASKED.items():
+        value = getattr(args, name, None)
+        if value is None:
+            continue
+        if not asked.low <= value <= asked.high and not (asked.can_go and value == 0.0):
+            zero = " (0: not looked at)" if asked.can_go else ""
+            raise ConfigError(
+                f"{_option(name)} {value:g}: expected {_UNITS[asked.unit]} from {asked.low:g} to {asked.high:g}{zero}."
+            )
+        out[name] = None if asked.can_go and value == 0.0 else value
     return out
+
+
+def limits_told(values: Mapping[str, Any]) -> Limits:
+    """
+    What box and battery bear, as it was kept; what is not there has its default.
+
+    Raises ConfigError where two of them can't be together, TypeError or ValueError where one can't be at all.
+    """
+    known: dict[str, float | None] = {}
+    for name, asked in _ASKED.items():
+        value = values.get(name, DEFAULTS[name])
+        known[name] = None if value is None and asked.can_go else float(value)
+        if (x := known[name]) is not None and not asked.low <= x <= asked.high:
+            raise ValueError(f"{name} {x:g}")
+    limits = Limits(
+        fuse_a=_three(known, "fuse_a"),
+        wire_a=_three(known, "wire_a"),
+        **{name: value for name, value in known.items() if not name.endswith(("fuse_a", "wire_a"))},  # type: ignore[arg-type]
+    )
+    # Between them lie the levels at which a notice clears.
+    if not limits.cold_c + 5.0 <= limits.charge_hot_c - 2.0:
+        raise ConfigError(
+            f"--cold-c {limits.cold_c:g} and --charge-hot-c {limits.charge_hot_c:g} leave no temperature to charge at; "
+            "tell them at least 7 °C apart."
+        )
+    if limits.charge_hot_c > limits.hot_c:
+        raise ConfigError(
+            f"--charge-hot-c {limits.charge_hot_c:g} is above --hot-c {limits.hot_c:g}: a battery is too hot to be "
+            "charged before it is too hot."
+        )
+    return limits
+
+
+def _three(known: Mapping[str, float | None], what: str) -> Three:
+    solar, battery, load = (known[f"{b}_{what}"] for b in _BRANCHES)
+    return solar, battery, load
 
 
 def kept_curve(curve: Curve) -> str | dict[str, Any]:
@@ -282,6 +380,7 @@ def battery_told(values: Mapping[str, Any]) -> Setup:
                 None if values["battery_ohm"] is None else float(values["battery_ohm"]),
             ),
             curve,
+            limits_told(values),
         )
         check(setup.station, setup.battery)
         return setup
@@ -296,8 +395,32 @@ def in_words(setup: Setup) -> str:
     standing = "" if b.standing_a is None else f", {1000 * b.standing_a:.0f} mA while the board is off"
     return (
         f"{b.capacity_ah:g} Ah, {b.series} {'cell' if b.series == 1 else 'cells in series'}, curve {setup.curve.name}; "
-        f"{1000 * setup.station.lead_ohm:.0f} mΩ to {radio}{standing}"
+        f"{1000 * setup.station.lead_ohm:.0f} mΩ to {radio}{standing}{_limits_in_words(setup.limits)}"
     )
+
+
+def _limits_in_words(limits: Limits) -> str:
+    """What was told of the limits, and what does not go together; "" where nothing was."""
+    said = []
+    for what, three in (("fuses", limits.fuse_a), ("wires", limits.wire_a)):
+        each = [f"{b} {x:g} A" for b, x in zip(_BRANCHES, three, strict=True) if x is not None]
+        if each:
+            said.append(f"{what}: {', '.join(each)}")
+    for branch, fuse_a, wire_a in zip(_BRANCHES, limits.fuse_a, limits.wire_a, strict=True):
+        if fuse_a is not None and wire_a is not None and fuse_a > wire_a:
+            said.append(f"the {branch} fuse does not protect its wire, which may carry less")
+    usual = _LIMITS
+    if limits.charge_a is not None:
+        said.append(f"charged with {limits.charge_a:g} A at most")
+    if (limits.cold_c, limits.charge_hot_c) != (usual.cold_c, usual.charge_hot_c):
+        said.append(f"charged above {limits.cold_c:g} °C and up to {limits.charge_hot_c:g} °C")
+    if limits.hot_c != usual.hot_c:
+        said.append(f"hot from {limits.hot_c:g} °C on")
+    if (limits.cell_low_v, limits.cell_high_v) != (usual.cell_low_v, usual.cell_high_v):
+        said.append(f"{limits.cell_low_v:.2f} to {limits.cell_high_v:.2f} V a cell")
+    if limits.idle_a is not None:
+        said.append(f"{limits.idle_a:g} A on receive at most")
+    return "".join(f"; {x}" for x in said)
 
 
 # -- the hours to come ---------------------------------------------------------------------------

@@ -36,7 +36,7 @@ from ampledger.decode import Frame
 from ampledger.errors import StoreError
 from ampledger.sums import ROLLED, Positions
 
-__all__ = ["ROLLED", "SCHEMA", "Estimated", "LogBlock", "Run", "Store"]
+__all__ = ["ACTS", "ROLLED", "SCHEMA", "Estimated", "Event", "LogBlock", "Run", "Store"]
 
 SCHEMA = 2
 _SIZES = {wire.READING_SIZE, wire.READING_SIZE_1}
@@ -52,6 +52,14 @@ _SHIFT, _LAST = 32, (1 << 32) - 1
 _LONGEST_MS = 0xFFFF  # of a record: as much as its field holds
 _KEPT = (60, 900, 3600)
 _REDATED_S = 600.0  # the same cycle, concluded again, may end so much earlier
+
+Event = tuple[float, str, str, dict[str, Any]]  # time [s], kind, code, values
+#: What the operator does about a notice.
+ACTS = ("seen", "later", "again")
+# Events that nobody concludes: concluding anew must leave them. What happened on the link; that a notice of the program
+# itself began and ended; that the figures of one had moved; what the operator did about it.
+_LIVED = ("happened", "arose", "over", "altered", *ACTS)
+_UNTOLD = ("cycle", "altered", *ACTS)  # not among what was noticed
 
 _SUMS = (*sums.ADDED, *sums.LOWEST, *sums.HIGHEST)
 _ROLLED_NAMES = ROLLED.names or ()
@@ -959,18 +967,27 @@ class Store:
     def add_event(
         self, time_s: float, kind: str, code: str, values: dict[str, Any], device: str = "", version: str = ""
     ) -> None:
-        """Keep a notice, or with kind "happened" an event of the link, with the figures that caused it."""
+        """Keep a notice, or with another kind of `_LIVED` what happened beside, with the figures that caused it."""
         with self._writing() as db:
             _put_event(db, device, version, (time_s, kind, code, values))
 
-    def events(self, device: str, since_s: float, until_s: float) -> list[tuple[float, str, str, dict[str, Any]]]:
+    def events(self, device: str, since_s: float, until_s: float) -> list[Event]:
         """Time, kind, code and figures of what was kept of a board in [since_s, until_s), in order of time."""
         rows = self._rows(
             "SELECT time_s, kind, code, json FROM event WHERE device = ? AND time_s >= ? AND time_s < ? "
-            "AND kind <> 'cycle' ORDER BY time_s, id",
-            (device, since_s, until_s),
+            f"AND kind NOT IN ({', '.join('?' * len(_UNTOLD))}) ORDER BY time_s, id",
+            (device, since_s, until_s, *_UNTOLD),
         )
         return [(time_s, kind, code, self._json(text)) for time_s, kind, code, text in rows]
+
+    def newest_events(self, device: str, kinds: Sequence[str]) -> list[Event]:
+        """Of each code the newest event of these kinds, such as `ACTS`; in no order."""
+        rows = self._rows(
+            "SELECT max(id), time_s, kind, code, json FROM event WHERE device = ? AND kind IN "
+            f"({', '.join('?' * len(kinds))}) GROUP BY code",
+            (device, *kinds),
+        )
+        return [(time_s, kind, code, self._json(text)) for _, time_s, kind, code, text in rows]
 
     def cycles(self, device: str) -> list[dict[str, Any]]:
         """The battery's cycles as they were kept, events of the kind "cycle", in order of time."""
@@ -999,7 +1016,7 @@ class Store:
         self,
         device: str,
         estimates: Iterable[Estimated],
-        events: Iterable[tuple[float, str, str, dict[str, Any]]] = (),
+        events: Iterable[Event] = (),
         version: str = "",
     ) -> None:
         """Keep what was concluded, at once or not at all; an estimate that was there of the same moment is replaced."""
@@ -1012,19 +1029,23 @@ class Store:
         self,
         device: str,
         estimates: Iterable[Estimated],
-        events: Iterable[tuple[float, str, str, dict[str, Any]]],
+        events: Iterable[Event],
         version: str,
         state: dict[str, Any],
         since_s: float | None = None,
     ) -> None:
         """
         Put these in the place of all that was concluded of a board, at once or not at all; what happened on the link
-        stays. With `since_s` what was concluded of earlier stays too.
+        and what the operator did about notices stays. With `since_s` what was concluded of earlier stays too.
         """
         with self._writing() as db:
             since = -1e300 if since_s is None else since_s
             db.execute("DELETE FROM estimate WHERE device = ? AND time_s >= ?", (device, since))
-            db.execute("DELETE FROM event WHERE device = ? AND time_s >= ? AND kind <> 'happened'", (device, since))
+            stays = ", ".join("?" * len(_LIVED))
+            db.execute(
+                f"DELETE FROM event WHERE device = ? AND time_s >= ? AND kind NOT IN ({stays})",
+                (device, since, *_LIVED),
+            )
             _put_estimates(db, device, estimates)
             for event in events:
                 _put_event(db, device, version, event)
@@ -1326,9 +1347,7 @@ def _boots_of(info: dict[str, Any]) -> int:
     return boots if isinstance(boots, int) and 0 <= boots < 1 << 40 else 0
 
 
-def _put_event(
-    db: sqlite3.Connection, device: str, version: str, event: tuple[float, str, str, dict[str, Any]]
-) -> None:
+def _put_event(db: sqlite3.Connection, device: str, version: str, event: Event) -> None:
     time_s, kind, code, values = event
     if kind == "cycle":
         # After a crash the same is concluded again, perhaps dated a little otherwise, and must not count twice.

@@ -7,18 +7,22 @@ the parts of a snapshot that need wording. It decides nothing.
 
 from __future__ import annotations
 
+import math
 import time
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from ampledger import wire
 from ampledger.core.clock import NOT_KNOWN_S
+from ampledger.core.crosscheck import Cross
 from ampledger.core.engine import Engine, Sentence, View, sentence
 from ampledger.core.estimate import Estimate
-from ampledger.core.watch import SEVERITIES, Notice
+from ampledger.core.paths import Paths
+from ampledger.core.watch import SEVERITIES, Notice, fold
 from ampledger.decode import Scale
 from ampledger.errors import plain
+from ampledger.life import Standing
 from ampledger.settings import Setup, in_words
 
 _BEYOND_S = 60.0  # how long an ailment of a channel is spoken of
@@ -26,14 +30,6 @@ _MANY = 20  # records of earlier that are worth a word
 
 # What a channel's status in a reading means to the operator: code, severity, title, seen, likely, do.
 _AILMENTS = {
-    wire.S_RANGE: (
-        "beyond-range",
-        "warning",
-        "Current beyond the range of the shunt: {which}",
-        "The chip read the end of its range.",
-        "A current larger than the shunt was chosen for, or a wire that bypasses or shorts it.",
-        "Take these amps, and the charge counted since, for a lower bound; choose a smaller shunt.",
-    ),
     wire.S_RESTARTED: (
         "counter-began-anew",
         "caution",
@@ -144,7 +140,9 @@ def figures(view: View | None, engine: Engine, waiting: str) -> dict[str, Any]:
             "rests_on": e.rests_on,
             "narrows": e.narrows,
             "counted_ah": e.charge_ah,
-            "reckoned": in_words(Setup(engine.battery, engine.reserve_soc, engine.station, engine.curve)),
+            "reckoned": in_words(
+                Setup(engine.battery, engine.reserve_soc, engine.station, engine.curve, engine.limits)
+            ),
         },
         "outlook": {"text": says.detail, "early_s": early, "late_s": late},
     }
@@ -175,9 +173,9 @@ class Situation:
     doubtful: bool = False
 
 
-def notices(s: Situation, open_ones: Sequence[Notice], stale: bool) -> list[Notice]:
-    """All open notices, the worst first."""
-    shown = [] if stale else list(open_ones)
+def notices(s: Situation, stale: bool) -> list[Notice]:
+    """What this program itself has to say; one notice of each code."""
+    shown: list[Notice] = []
     if s.save_trouble:
         shown.append(
             Notice(
@@ -228,13 +226,13 @@ def notices(s: Situation, open_ones: Sequence[Notice], stale: bool) -> list[Noti
             )
         )
     notes = s.info.get("notes")
-    for note in notes[:10] if isinstance(notes, list) else ():
+    if isinstance(notes, list) and notes:
         shown.append(
             Notice(
                 "board-says",
                 "caution",
-                "A note of the board",
-                plain(note),
+                "A note of the board" if len(notes) == 1 else f"{len(notes)} notes of the board",
+                " ".join(plain(note) for note in notes[:10]),
                 "",
                 "`ampledger board check` says more.",
                 s.began_s,
@@ -254,18 +252,6 @@ def notices(s: Situation, open_ones: Sequence[Notice], stale: bool) -> list[Noti
                 s.began_s,
             )
         )
-    if s.scale is not None and s.scale.placement != "controller-output":
-        shown.append(
-            Notice(
-                "solar-on-panel-side",
-                "warning",
-                "The solar channel is on the panel side",
-                f"The board says: {plain(s.scale.placement, 60)}.",
-                "This version takes the solar amps for the controller's output, which they are not there.",
-                "Do not rely on supply, surplus and verdict; or move the shunt to the controller's output.",
-                s.began_s,
-            )
-        )
     if s.assumed is not None:
         shown.append(
             Notice(
@@ -278,7 +264,151 @@ def notices(s: Situation, open_ones: Sequence[Notice], stale: bool) -> list[Noti
                 s.began_s,
             )
         )
-    return sorted(shown, key=lambda notice: -SEVERITIES.index(notice.severity))
+    return shown
+
+
+def disk_filling(severity: str, free: float, since_s: float) -> Notice:
+    """That the disk with the records is nearly full; free : what is left of it. [byte]"""
+    return Notice(
+        "disk-filling",
+        severity,
+        "The disk is nearly full" if severity == "warning" else "The disk is filling up",
+        f"{free / 1e6:.0f} MB are free where the records are kept.",
+        "Other files on the same disk; the records take about 5 MB an hour and are packed to a fifth later.",
+        "Free some space before it is full. A record that can't be written waits in memory.",
+        since_s,
+        {"free_mb": free / 1e6},
+        "Where the records are, and what can happen to them",
+    )
+
+
+def shown(notices: Iterable[Notice], standing: Mapping[str, Standing]) -> list[dict[str, Any]]:
+    """
+    Open notices as the page has them, the worst first, of equals the newest.
+
+    Beside what a notice has: "figures" in words, "open", and "state", "at_s", "until_s", "minutes" of its `Standing`;
+    "under" is empty where the cause is not open, or is of less weight than the notice.
+    """
+    folded = {n.code: n for n in fold(notices)}
+    out = []
+    for notice in folded.values():
+        values = asdict(notice) | standing[notice.code]._asdict()
+        values |= {"open": True, "figures": figures_in_words(notice.figures), "under": _cause(notice, folded)}
+        out.append(values)
+    return sorted(out, key=lambda v: (-SEVERITIES.index(v["severity"]), -v["since_s"]))
+
+
+def worst_new(notices: Iterable[Mapping[str, Any]]) -> str:
+    """Severity of the worst of `shown` that the operator has neither seen nor put off, "" for none."""
+    new = [n["severity"] for n in notices if n["open"] and n["state"] == "new"]
+    return max(new, key=SEVERITIES.index, default="")
+
+
+def _cause(notice: Notice, all_: Mapping[str, Notice]) -> str:
+    """The code under which the page folds a notice: the outermost cause that is no less severe; "" for none."""
+    passed, cause = {notice.code}, ""
+    while notice.under in all_ and notice.under not in passed:
+        above = all_[notice.under]
+        if SEVERITIES.index(above.severity) < SEVERITIES.index(notice.severity):
+            break
+        cause = above.code
+        passed.add(cause)
+        notice = above
+    return "" if notice.under in passed else cause  # causes that go round are none
+
+
+_UNITS = {
+    "a": ("A", 2), "v": ("V", 2), "c": ("°C", 1), "ah": ("Ah", 2), "mah": ("mAh", 0), "w": ("W", 1), "wh": ("Wh", 1),
+    "s": ("s", 0), "min": ("min", 0), "h": ("h", 1), "ohm": ("mΩ", 0), "mb": ("MB", 0), "deg": ("°", 0),
+    "days": ("days", 1),
+}  # fmt: skip
+_SHARES = ("soc", "share", "probability")
+
+
+def figures_in_words(figures: Mapping[str, float]) -> list[str]:
+    """Figures of a notice, each with its name and unit, as in "supply 0.81 A"; the unit is in the name."""
+    return [_figure(name, value) for name, value in figures.items() if math.isfinite(value)]
+
+
+def _figure(name: str, value: float) -> str:
+    if "_per_" in name:
+        unit, _, per = name.partition("_per_")
+        return f"{value:.3g} {_UNITS.get(unit, (unit, 0))[0]} per {per}"
+    *words, last = name.split("_")
+    if not words or last not in _UNITS:
+        text = " ".join((*words, last))
+        if any(word in _SHARES for word in (*words, last)):
+            return f"{text.replace('soc', 'charge')} {100 * value:.0f} %"
+        return f"{text} {value:g}" if float(value).is_integer() else f"{text} {value:.3g}"
+    unit, digits = _UNITS[last]
+    value = 1e3 * value if last == "ohm" else value
+    return f"{' '.join(words)} {value:.{digits}f} {unit}"
+
+
+# --- the three points and the ways between them ---
+
+_LIES = {
+    "gain": "the {0} reads {1:.2f} times what it should",
+    "offset": "the {0} is off by {1:+.2f} A",
+    "sign": "the {0} reads with the wrong sign",
+    "missing": "the {0} misses current that goes around its shunt",
+    "unknown": "the {0} does not fit the other two",
+}
+
+
+def points(view: View | None, scale: Scale | None) -> dict[str, Any]:
+    """
+    Where the solar tap sits, whether the three points agree, and the ways' resistances, a sentence each; "" for what
+    there is nothing to say of. `view`: None while readings are old.
+    """
+    at_panel = scale is not None and scale.placement != "controller-output"
+    where = ""
+    if at_panel:
+        where = "The solar shunt sits between panel and controller."
+        if view is not None and view.cross.efficiency is not None:
+            low, mid, high = (100 * x for x in view.cross.efficiency)
+            where += (
+                f" The controller passes on {mid:.0f} % of what it takes in ({low:.0f} to {high:.0f} %, as learnt)."
+            )
+    elif scale is not None:
+        where = "The solar shunt sits behind the controller."
+    agree = "" if view is None else _agree(view.cross, at_panel)
+    ways = "" if view is None else _ways(view.paths)
+    return {"points": {"where": where, "agree": agree, "ways": ways}}
+
+
+def _agree(cross: Cross, at_panel: bool) -> str:
+    if cross.derived:
+        name = "sun" if cross.derived == "solar" else cross.derived
+        return f"The {name}'s amps are made of the other two, so nothing checks them."
+    by = "" if cross.residual_a is None else f" by {abs(cross.residual_a):.2f} A"
+    if cross.lie and cross.channel:
+        return f"The three points disagree{by}: {_LIES[cross.lie].format(f'{cross.channel} channel', cross.size)}."
+    if cross.lie == "offset":
+        return f"The three points disagree{by}: a channel is off, or something draws that passes no tap."
+    if cross.lie:
+        return f"The three points disagree{by}: one of them is wrong, and which can't be told."
+    if cross.closed is None:
+        return "Whether the three points agree can't be checked now."
+    # As learnt, with what the zeros are off: below nothing it is those.
+    own = "" if not cross.own_a or cross.own_a < 0.0 else (
+        f"; board and controller take {1e3 * cross.own_a:.0f} mA beside them"
+    )
+    if cross.closed:
+        within = "" if cross.residual_a is None or at_panel else f", within {max(0.01, abs(cross.residual_a)):.2f} A"
+        return f"The three points agree{within}{own}."
+    return f"The three points disagree{by}."
+
+
+def _ways(paths: Paths) -> str:
+    said = []
+    for name, way in (("up to the battery's tap", paths.battery), ("from there to the load's", paths.between)):
+        if way is not None:
+            text = f"{1e3 * way.ohm:.0f} ± {1e3 * 1.645 * way.sd_ohm:.0f} mΩ {name}"  # nine chances in ten
+            if way.before_ohm is not None:
+                text += f" ({1e3 * way.before_ohm:.0f} before {utc(way.jumped_s)[:5]} UTC)"
+            said.append(text)
+    return f"Resistance, learnt from the key: {', '.join(said)}." if said else ""
 
 
 def clock_text(unsure_s: float | None, doubtful: bool) -> str:

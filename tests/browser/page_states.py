@@ -93,6 +93,8 @@ def base() -> dict[str, Any]:
         },
         "outlook": {"text": "", "early_s": None, "late_s": None},
         "notices": [],
+        "check": None,
+        "points": {"where": "", "agree": "", "ways": ""},
         "boards": [],
         "board": BOARD,
         "fetching": None,
@@ -441,6 +443,99 @@ def cold_radio() -> dict[str, Any]:
     return snap
 
 
+def notice(code: str, severity: str, title: str, **more: Any) -> dict[str, Any]:
+    """An open notice as the program sends it."""
+    return {
+        "code": code,
+        "severity": severity,
+        "title": title,
+        "seen": "",
+        "likely": "",
+        "do": "",
+        "figures": [],
+        "read": "",
+        "under": "",
+        "since_s": SCENE_S - 60,
+        "open": True,
+        "state": "new",
+        "at_s": None,
+        "until_s": None,
+        "minutes": [10] if severity == "act" else [10, 30, 60],
+        **more,
+    }
+
+
+def many_notices() -> dict[str, Any]:
+    """Of each kind and state one, and one whose cause is another."""
+    snap = short_keyed()
+    snap["points"] = {
+        "where": "The solar shunt sits between panel and controller. The controller passes on 94 % of what it takes in "
+        "(91 to 97 %, as learnt).",
+        "agree": "The three points agree, within 0.02 A; board and controller take 14 mA beside them.",
+        "ways": "Resistance, learnt from the key: 42 ± 3 mΩ up to the battery's tap (30 before 22:58 UTC), 8 ± 2 mΩ "
+        "from there to the load's.",
+    }
+    snap["notices"] = [
+        notice(
+            "cold-charging", "act", "The battery is too cold to be charged",
+            seen="-1.5 °C at the battery and 0.42 A going into it.",
+            likely="The panel charges a cold battery. Charging LiFePO4 at or below 0 °C can damage it for good.",
+            do="Disconnect the panel until the battery is above 5 °C; the battery's own sheet decides.",
+            figures=["battery -1.5 °C", "battery 0.42 A"], read="CAUTIONS, The battery", since_s=SCENE_S - 30,
+        ),
+        notice(
+            "sag-growing", "warning", "A connection up to the battery has become worse",
+            seen="42 mΩ after 30 mΩ, over 12 overs.", likely="A loose, dirty or warm connector.",
+            do="With the radio off, feel for warmth and reseat the connectors on the battery's side.",
+            figures=["now 42 mΩ", "before 30 mΩ"], since_s=SCENE_S - 1460,
+        ),
+        notice(
+            "radio-volts-low", "warning", "The radio's volts are getting low when keyed", under="sag-growing",
+            seen="11.8 V to 12.1 V at its plug, reckoned over the lead; it needs 11.7 V.", since_s=SCENE_S - 1200,
+        ),
+        notice(
+            "draw-above-input", "caution", "The draw is higher than the input", state="seen", at_s=SCENE_S - 100,
+            seen="Averaged over sending and receiving the station draws 1.59 A and 0.81 A comes in.",
+            do="Lower the power or send less, turn the panel to the sun.", figures=["supply 0.81 A", "demand 1.59 A"],
+        ),
+        notice(
+            "battery-assumed", "info", "The battery is an assumption", state="later", at_s=SCENE_S - 100,
+            until_s=SCENE_S + 1700, seen="20 Ah, 4 cells in series.", since_s=SCENE_S - 4000,
+        ),
+        *snap["notices"][1:],
+    ]  # fmt: skip
+    return snap
+
+
+def checking() -> dict[str, Any]:
+    """The guided check of the wiring, under way."""
+    snap = surplus()
+    snap["check"] = {
+        "step": 2, "of": 4, "done": False, "name": "radio on", "say": "Switch the radio on and leave it on receive.",
+        "caution": "If anything smells, smokes or gets hot, take the battery's fuse out.",
+        "looks": "on which two channels the radio's draw appears, and which way round", "verdict": "odd",
+        "seen": "Since everything was off: solar +0.00 A, battery +0.55 A, load +0.55 A.",
+        "do": "The battery should give, not take: is its shunt the wrong way round?", "seconds": 12, "taps": None,
+        "table": [],
+    }  # fmt: skip
+    return snap
+
+
+def checked() -> dict[str, Any]:
+    """The same at its end."""
+    snap = checking()
+    snap["check"] |= {
+        "step": 5, "done": True, "name": "", "say": "", "caution": "", "looks": "", "verdict": "done",
+        "seen": "The battery's channel is the wrong way round.", "do": "Swap its two sense leads, fuse out.",
+        "table": [
+            {"what": "Everything off", "found": "All below 0.02 A.", "verdict": "ok", "do": ""},
+            {"what": "Directions", "found": "battery reversed: 0.55 A.", "verdict": "wrong", "do": "Swap its leads."},
+            {"what": "Sun", "found": "0.12 A only.", "verdict": "look", "do": "Once more in full sun."},
+        ],
+    }  # fmt: skip
+    return snap
+
+
 def stale() -> dict[str, Any]:
     snap = short_keyed()
     snap.update(t=SCENE_S - 23.4, age_s=23.4, stale=True)
@@ -457,7 +552,8 @@ def two_boards_fetching() -> dict[str, Any]:
 
 STATES = {
     f.__name__: f
-    for f in (searching, surplus, even, short_keyed, battery_only, act_now, cold_radio, stale, two_boards_fetching)
+    for f in (searching, surplus, even, short_keyed, battery_only, act_now, many_notices, cold_radio, stale)
+    + (two_boards_fetching, checking, checked)
 }
 
 
@@ -615,6 +711,27 @@ class FakeSource:
         self.asked.append((board, wishes))
         if self.refusal:
             raise ConfigError(self.refusal)
+
+
+    def change_notice(
+        self, board: str | None, code: str, since_s: float, act: str, minutes: float | None = None
+    ) -> None:
+        self.asked.append((board, code, since_s, act, minutes))
+        if self.refusal:
+            raise ConfigError(self.refusal)
+        snap = copy.deepcopy(self._snap)
+        for one in snap["notices"]:
+            if one["code"] == code:
+                one.update(state={"seen": "seen", "later": "later"}.get(act, "new"), at_s=snap["clock"])
+                one["until_s"] = None if minutes is None else snap["clock"] + 60 * minutes
+        self.put(snap)
+
+
+    def change_check(self, board: str | None, act: str) -> None:
+        self.asked.append((board, act))
+        if self.refusal:
+            raise ConfigError(self.refusal)
+        self.put(self._snap | {"check": {"begin": checking()["check"], "next": checked()["check"]}.get(act)})
 
 
 class Feeder:

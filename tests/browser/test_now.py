@@ -610,9 +610,10 @@ def test_narrow_windows_never_scroll_sideways(open_page: Open, name: str, width:
 
 
 def test_touch_targets_are_44_px(open_page: Open) -> None:
-    with running(FakeSource(states.act_now())) as address:
+    with running(FakeSource(states.many_notices() | {"check": states.checking()["check"]})) as address:
         page = open_page(address, width=390, height=844).page
         page.wait_for_selector("#open-notices:not([hidden])")
+        page.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
         small = []
         for target in page.locator("a:not(.skip), button, summary, .scheme label").all():
             box = target.bounding_box()

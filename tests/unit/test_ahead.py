@@ -112,6 +112,28 @@ def test_a_verdict_goes_on_from_the_one_before_and_another_plan_explains_its_cha
     assert shown[2]["changed"].endswith("the plan is another.")
 
 
+def test_that_it_will_not_last_is_said_after_several_forecasts_and_stays_while_one_fails(ahead: Ahead) -> None:
+    chances: list[float | None] = [0.3] * 6 + [None] + [0.99] * 15
+    made = iter(chances)
+
+    def foresee(s: Scene, p: Plan) -> Forecast:
+        chance = next(made)
+        if chance is None:
+            raise ZeroDivisionError
+        return replace(foreseen(s, p), probability=chance)
+
+    ahead._foresee = foresee
+    said = []
+    for k in range(len(chances)):
+        ahead.consider("a", lambda k=k: scene(NOW_S + 60 * k), NOW_S + 60 * k, TOLD)
+        ahead.turn()
+        notice = ahead.notice("a")
+        said.append("" if notice is None else notice.severity)
+    assert said[0] == "", "one forecast alone decides nothing"
+    assert said[5] == said[6] == "warning" and said[-1] == "", said
+    assert ahead.notice("b") is None
+
+
 @pytest.mark.parametrize(
     ("fault", "says"),
     [

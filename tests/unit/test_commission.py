@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import re
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -12,7 +14,8 @@ from typing import Any
 
 import pytest
 from ampledger import commission, link, session, wire
-from ampledger.commission import CheckReport, Row, Seen, check, mixed_up, pace, rows, run_check
+from ampledger.commission import CheckReport, Row, Seen, check, pace, rows, run_check
+from ampledger.core.taps import WIRINGS, fitting
 from ampledger.errors import ConfigError
 from ampledger.session import Stamp
 from hypothesis import given, settings
@@ -80,14 +83,14 @@ def test_no_row_is_left_out_of_the_table_and_nothing_depends_on_colour(board: Fa
     ("flow", "wrong", "says"),
     [
         # In the sun, 3 A in, 2 A drawn, 1 A charging; at night 2 A drawn.
-        ((3.0, -1.0, 2.0), "balance", "battery reversed"),
-        ((3.0, 1.0, -2.0), "load sign", "load reversed"),
-        ((-3.0, 1.0, 2.0), "solar sign", "solar reversed"),
-        ((2.0, 1.0, 3.0), "balance", "solar and load exchanged"),
-        ((1.0, 3.0, 2.0), "balance", "solar and battery exchanged"),
-        ((0.0, -2.0, -2.0), "load sign", "load reversed"),
-        ((0.0, 2.0, 2.0), "balance", "battery reversed"),
-        ((0.0, 2.0, -2.0), "load sign", "battery and load exchanged"),
+        ((3.0, -1.0, 2.0), "balance", "the channel called battery is reversed"),
+        ((3.0, 1.0, -2.0), "load sign", "the channel called load is reversed"),
+        ((-3.0, 1.0, 2.0), "solar sign", "the channel called solar is reversed"),
+        ((2.0, 1.0, 3.0), "balance", "solar measures the load; the channel called load measures the controller's"),
+        ((1.0, 3.0, 2.0), "balance", "solar measures the battery; the channel called battery measures the controller"),
+        ((0.0, -2.0, -2.0), "load sign", "the channel called load is reversed"),
+        ((0.0, 2.0, 2.0), "balance", "the channel called battery is reversed"),
+        ((0.0, 2.0, -2.0), "load sign", "battery measures the load; the channel called load measures the battery"),
         ((3.0, 0.0, 2.0), "balance", "battery shows nothing where +1.000 A should flow"),
         ((0.0, 1.0, 2.0), "balance", "solar shows nothing where +3.000 A should flow"),
     ],
@@ -103,25 +106,16 @@ def test_a_channel_that_is_reversed_exchanged_or_open_is_named(
 
 
 @settings(max_examples=200, deadline=None)
-@given(
-    st.floats(0.0, 8.0),
-    st.floats(0.0, 8.0),
-    st.sampled_from(["solar reversed", "battery reversed", "load reversed", "sb", "sl", "bl"]),
-)
-def test_whatever_flows_the_simplest_mistake_is_among_those_named(solar: float, load: float, mistake: str) -> None:
+@given(st.floats(0.0, 8.0), st.floats(0.0, 8.0), st.sampled_from([w for w in WIRINGS if w.mistakes == 1]))
+def test_whatever_flows_the_simplest_mistake_is_among_those_named(solar: float, load: float, wiring: Any) -> None:
     true = [solar, solar - load - 0.03, load]
-    names = {"sb": (0, 1), "sl": (0, 2), "bl": (1, 2)}
-    shown = list(true)
-    if mistake in names:
-        a, b = names[mistake]
-        shown[a], shown[b] = true[b], true[a]
-        mistake = f"{wire.CHANNELS[a]} and {wire.CHANNELS[b]} exchanged"
-    else:
-        shown[wire.CHANNELS.index(mistake.split()[0])] *= -1
+    shown = [0.0, 0.0, 0.0]
+    for tap in range(3):
+        shown[wiring.order[tap]] = wiring.signs[tap] * true[tap]
     limit, back = 0.03, 0.05
     fits = abs(shown[1] - (shown[0] - shown[2] - 0.03)) <= limit and min(shown[0], shown[2]) >= -back
     if not fits:
-        assert mistake in mixed_up(shown, 0.03, limit, back)
+        assert wiring in fitting(shown, 0.03, limit, back)
 
 
 def test_a_gain_that_is_off_names_the_channels_that_may_be_it(board: FakeBoard) -> None:
@@ -143,12 +137,21 @@ def test_without_current_signs_can_not_be_told(board: FakeBoard) -> None:
     assert by["balance"].verdict == "look" and "too little flows to tell signs" in by["balance"].found
 
 
-def test_on_the_panel_side_amps_are_not_added(board: FakeBoard) -> None:
+def test_on_the_panel_side_watts_are_added(board: FakeBoard) -> None:
     board.more_info["solar_placement"] = "panel-side"
     board.volts = [18.0, 13.2, 13.2]
+    # WORKED: 13.2 V x (1.7 + 2.0 + 0.0001 A) of 18 V x 3 A are 48.84 of 54 W: 90.4 %.
+    board.flow = lambda t: (3.0, 1.7, 2.0)
     _, by = look(board)
-    assert "not checked" in by["balance"].found and by["balance"].verdict == "look"
+    assert by["balance"].verdict == "ok" and "90.4 % of the panel's 54.0 W" in by["balance"].found
     assert by["bus volts"].verdict == "ok" and "solar" not in by["bus volts"].found
+    # WORKED: the load's shunt bypassed leaves 13.2 x 1.7 = 22.4 of 54 W, 41.6 %.
+    board.flow = lambda t: (3.0, 1.7, 0.0)
+    _, by = look(board)
+    assert by["balance"].verdict == "wrong" and "41.6 %" in by["balance"].found and "--guided" in by["balance"].do
+    board.flow = lambda t: (0.1, -1.9, 2.0)
+    _, by = look(board)
+    assert by["balance"].verdict == "look" and "hardly any sun" in by["balance"].found
 
 
 def test_offsets_are_judged_only_when_nothing_flows(board: FakeBoard) -> None:
@@ -302,3 +305,117 @@ def test_the_command_ends_with_1_when_something_is_wrong(board: FakeBoard) -> No
     assert {"what", "found", "verdict", "do"} == set(told["rows"][0])
     with pytest.raises(ConfigError, match="--seconds must be"):
         run("--seconds", "nan")
+
+
+class Operator:
+    """Follows the guide on a pretended station: a step lasts so many seconds, then Enter is pressed."""
+
+    def __init__(self, board: FakeBoard, order: tuple[int, ...], signs: tuple[int, ...], sun_a: float = 3.0) -> None:
+        self.board, self.order, self.signs, self.sun_a = board, order, signs, sun_a
+        self.stage, self.turns = 0, 0
+        board.flow = self.flow
+
+    def flow(self, t: float) -> tuple[float, float, float]:
+        # Key down 0.7 s of every 1.9 s while in an over of 11 s of every 17 s.
+        keyed = self.stage == 3 and t % 17.0 < 11.0 and t % 1.9 < 0.7
+        load = 0.0 if self.stage == 0 else 4.5 if keyed else 0.6
+        solar = self.sun_a if self.stage >= 2 else 0.0
+        own = 0.0001
+        true = (solar, solar - load - own, load)
+        # 50 mOhm of pack and leads.
+        self.board.volts = [13.2 + 0.05 * true[1]] * 3
+        shown = [0.0, 0.0, 0.0]
+        for tap, (channel, sign) in enumerate(zip(self.order, self.signs, strict=True)):
+            shown[channel] = sign * true[tap]
+        return shown[0], shown[1], shown[2]
+
+    def pressed(self) -> bool:
+        self.turns += 1
+        if self.turns < (70 if self.stage == 3 else 12):
+            return False
+        self.stage, self.turns = self.stage + 1, 0
+        return True
+
+
+def run_guided(board: FakeBoard, o: Any, *argv: str) -> tuple[int, str]:
+    said: list[str] = []
+    clock = lambda: UNIX_S + board.now_s  # noqa: E731
+    code = run_check(
+        arguments("--guided", *argv), said.append, lambda port: talk(board, port), clock, pressed=o.pressed
+    )
+    return code, "\n".join(said)
+
+
+def test_the_guided_check_leads_through_four_steps_and_proves_a_right_wiring(board: FakeBoard) -> None:
+    before = len(board.asked)
+    code, text = run_guided(board, Operator(board, (0, 1, 2), (1, 1, 1)))
+    assert code == 0, text
+    for n in (1, 2, 3, 4):
+        assert f"Step {n} of 4" in text
+    said = " ".join(text.split())
+    assert text.count("  seen: ") >= 4 and "0 wrong, 0 to look at" in text, text
+    assert "Every channel measures what it is called" in said and "Switching says the same" in said
+    # WORKED: the pretended pack and leads have 50 mOhm.
+    assert re.search(r"(49|50|51) mΩ from the cells", said), said
+    assert not re.search(r"\bsafe|nan\b|\binf\b", text)
+    # Nothing was sent to the board that changes it.
+    verbs = {w[0] for w in board.asked[before:]}
+    assert verbs <= {"hello", "ok", "idle", "time"}, verbs
+
+
+def test_the_guided_check_names_taps_that_are_exchanged_and_reversed(board: FakeBoard, capsys: Any) -> None:
+    # The channel called battery measures the load, reversed; the one called load the battery.
+    code, text = run_guided(board, Operator(board, (0, 2, 1), (1, 1, -1)), "--json")
+    told = json.loads(text)
+    taps = {r["what"]: r for r in told["rows"]}["taps"]
+    assert code == 1 and taps["verdict"] == "wrong"
+    assert (
+        "channel called battery measures the load, reversed; the channel called load measures the battery"
+        in (taps["found"])
+    )
+    assert "Switching says the same" in taps["found"] and "fuse out" in taps["do"]
+    assert told["taps"]["decided"] and not told["taps"]["right"]
+    assert "Step 4 of 4" in capsys.readouterr().err, "with --json the steps are told beside it"
+
+
+def test_by_night_the_guided_check_refuses(board: FakeBoard) -> None:
+    _, text = run_guided(board, Operator(board, (0, 1, 2), (1, 1, 1), sun_a=0.0), "--json")
+    told = json.loads(text)
+    taps = {r["what"]: r for r in told["rows"]}["taps"]
+    assert not told["taps"]["decided"] and "hardly any sun" in taps["found"] and taps["verdict"] == "look"
+    assert "daylight" in taps["do"]
+
+
+def test_ctrl_c_in_the_guided_check_says_that_nothing_was_changed(board: FakeBoard) -> None:
+    said: list[str] = []
+
+    def stop() -> bool:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_check(arguments("--guided"), said.append, lambda port: talk(board, port), pressed=stop)
+    assert "Nothing was changed" in said[-1]
+
+
+def test_the_guided_check_needs_a_keyboard(monkeypatch: pytest.MonkeyPatch) -> None:
+    read, write = os.pipe()
+    with open(read, "rb") as keyboard:
+        monkeypatch.setattr(commission.sys, "stdin", keyboard)
+        os.write(write, b"\n")
+        enters = commission.Enters()
+        until = time.monotonic() + 10.0
+        while not enters():
+            assert time.monotonic() < until
+        assert not enters(), "each Enter counts once"
+        os.close(write)
+        with pytest.raises(ConfigError, match="run it in a terminal"):
+            while time.monotonic() < until:
+                assert not enters()
+
+
+def test_a_check_of_a_minute_of_keying_tells_the_taps_too(board: FakeBoard) -> None:
+    o = Operator(board, (1, 0, 2), (1, 1, 1))
+    o.stage = 3
+    with talk(board) as s:
+        by = {r.what: r for r in check(s, 60.0, clock=lambda: UNIX_S + board.now_s).rows}
+    assert by["taps"].verdict == "wrong" and "solar measures the battery" in by["taps"].found

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from ampledger import cli
+from ampledger.core import watch
 from common import TOP
 
 README = (TOP / "README.md").read_text(encoding="utf-8")
@@ -46,10 +47,7 @@ def test_every_option_in_the_readme_exists() -> None:
 
 
 def test_every_notice_is_in_the_readme_and_the_other_way_round() -> None:
-    codes: set[str] = set()
-    watch = (TOP / "host/ampledger/core/watch.py").read_text(encoding="utf-8")
-    codes |= set(re.findall(r'_Case\(\s*"([a-z-]+)"', watch))
-    codes |= {f"no-reading-{n}" for n in ("solar", "battery", "load")}
+    codes: set[str] = set(watch.CODES)
     live = "".join((TOP / f"host/ampledger/{n}.py").read_text(encoding="utf-8") for n in ("live", "telling"))
     codes |= set(re.findall(r'(?:_happen\(|Notice\(|wire\.S_[A-Z]+: \()\s*"([a-z-]+)"', live))
     assert len(codes) > 12

@@ -13,8 +13,8 @@ CORE = sorted((HOST / "core").glob("*.py"))
 
 # Each step knows only the steps before it.
 STEPS = ["wire", "errors", "core", "curvefile", "settings", "decode", "packing", "sums", "store", "interchange"]
-STEPS += ["recount", "series", "backfill", "history", "telling", "late", "link", "ahead", "live", "page", "health_cli"]
-STEPS += ["curves_cli", "forecast_cli", "cli"]
+STEPS += ["recount", "series", "backfill", "history", "life", "telling", "late", "link", "ahead", "live", "page"]
+STEPS += ["health_cli", "curves_cli", "forecast_cli", "cli"]
 
 
 def imported(path: Path) -> set[str]:

@@ -59,6 +59,18 @@ class OneSnapshot:
             raise self.fault
         self.asked.append(("plan", board, wishes))
 
+    def change_notice(
+        self, board: str | None, code: str, since_s: float, act: str, minutes: float | None = None
+    ) -> None:
+        if self.fault is not None:
+            raise self.fault
+        self.asked.append(("notice", board, code, since_s, act, minutes))
+
+    def change_check(self, board: str | None, act: str) -> None:
+        if self.fault is not None:
+            raise self.fault
+        self.asked.append(("check", board, act))
+
 
 @pytest.fixture
 def source() -> OneSnapshot:
@@ -308,6 +320,88 @@ def test_a_plan_is_taken_from_our_own_page_only(
     assert source.asked == []
 
 
+SEEN = {"board": "a", "code": "volts-low", "since": 1789260000.25, "act": "seen"}
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        "",
+        "[]",
+        "[" * 60_000,
+        b"\xff\xfe{}",
+        "{}",
+        '{"act": "seen"}',
+        json.dumps(SEEN | {"board": 7}),
+        json.dumps(SEEN | {"board": "x" * 201}),
+        json.dumps(SEEN | {"code": ""}),
+        json.dumps(SEEN | {"code": "x" * 61}),
+        json.dumps(SEEN | {"code": "a\u202eb"}),
+        json.dumps(SEEN | {"code": ["volts-low"]}),
+        json.dumps(SEEN | {"since": "now"}),
+        json.dumps(SEEN | {"since": None}),
+        json.dumps(SEEN | {"since": True}),
+        json.dumps(SEEN | {"since": 1e12}),
+        json.dumps(SEEN | {"since": float("nan")}),
+        json.dumps(SEEN | {"act": "delete"}),
+        json.dumps(SEEN | {"act": ["seen"]}),
+        json.dumps(SEEN | {"act": {"seen": 1}}),
+        json.dumps(SEEN | {"minutes": 10}),
+        json.dumps(SEEN | {"act": "later"}),
+        json.dumps(SEEN | {"act": "later", "minutes": 0}),
+        json.dumps(SEEN | {"act": "later", "minutes": 61}),
+        json.dumps(SEEN | {"act": "later", "minutes": "10"}),
+        json.dumps(SEEN | {"act": "later", "minutes": 1e400}),
+        json.dumps(SEEN | {"more": 1}),
+    ],
+)
+def test_an_act_about_a_notice_that_makes_no_sense_is_refused_in_words(
+    server: flask.Flask, source: OneSnapshot, data: str | bytes
+) -> None:
+    browser, headers = token_of(server)
+    answer = post(browser, headers, data, "/notice")
+    assert answer.status_code == 400 and 20 < len(answer.text) < 400 and source.asked == []
+
+
+def test_acts_about_notices_and_the_check_are_passed_on_and_what_cannot_be_is_told(
+    server: flask.Flask, source: OneSnapshot
+) -> None:
+    browser, headers = token_of(server)
+    assert post(browser, headers, json.dumps(SEEN), "/notice").status_code == 204
+    later = {"code": "volts-low", "since": 5, "act": "later", "minutes": 30}
+    assert post(browser, headers, json.dumps(later), "/notice").status_code == 204
+    assert post(browser, headers, json.dumps(SEEN | {"board": None, "act": "again"}), "/notice").status_code == 204
+    assert source.asked == [
+        ("notice", "a", "volts-low", 1789260000.25, "seen", None),
+        ("notice", None, "volts-low", 5.0, "later", 30.0),
+        ("notice", None, "volts-low", 1789260000.25, "again", None),
+    ]
+    source.asked.clear()
+    for act in ("begin", "next", "again", "stop"):
+        assert post(browser, headers, json.dumps({"board": "a", "act": act}), "/check").status_code == 204
+    assert source.asked == [("check", "a", act) for act in ("begin", "next", "again", "stop")]
+    for bad in ("", "[]", "{}", '{"act": "erase"}', '{"act": ["next"]}', '{"act": "next", "step": 3}', '{"act": null}'):
+        answer = post(browser, headers, bad, "/check")
+        assert answer.status_code == 400 and 20 < len(answer.text) < 400
+    source.fault = ConfigError("That notice is over; nothing is left to be marked.")
+    answer = post(browser, headers, json.dumps(SEEN), "/notice")
+    assert answer.status_code == 400 and answer.text.startswith("That notice is over")
+
+
+@pytest.mark.parametrize("path", ["/notice", "/check"])
+@pytest.mark.parametrize(
+    "extra",
+    [{"Origin": "http://example.org"}, {TOKEN_HEADER: "guess"}, {TOKEN_HEADER: ""}, {"Content-Type": "text/plain"}],
+)
+def test_notices_and_the_check_are_taken_from_our_own_page_only(
+    server: flask.Flask, source: OneSnapshot, path: str, extra: dict[str, str]
+) -> None:
+    browser, headers = token_of(server)
+    body = json.dumps(SEEN if path == "/notice" else {"act": "begin"})
+    assert post(browser, {**headers, **extra}, body, path).status_code in (403, 415)
+    assert source.asked == []
+
+
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"])
 @pytest.mark.parametrize("path", ["/", "/now", "/history", "/series", "/health", "/assets/page.css", "/_dash-layout"])
 def test_nothing_else_is_changed_by_any_method(server: flask.Flask, path: str, method: str) -> None:
@@ -317,12 +411,12 @@ def test_nothing_else_is_changed_by_any_method(server: flask.Flask, path: str, m
     assert browser.open(path, method=method, headers=FROM_PAGE, data="{}").status_code == 403, "without the token"
 
 
-@pytest.mark.parametrize("path", ["/fetch", "/plan", "/_dash-update-component"])
+@pytest.mark.parametrize("path", ["/fetch", "/plan", "/notice", "/check", "/_dash-update-component"])
 def test_what_changes_something_is_not_for_reading(client: Any, path: str) -> None:
     assert client.get(path, headers=OWN).status_code == 405
 
 
-@pytest.mark.parametrize("path", ["/fetch", "/plan", "/_dash-update-component"])
+@pytest.mark.parametrize("path", ["/fetch", "/plan", "/notice", "/check", "/_dash-update-component"])
 def test_an_oversized_body_is_refused(server: flask.Flask, source: OneSnapshot, path: str) -> None:
     browser, headers = token_of(server)
     url = f"http://127.0.0.1:{PORT}"
@@ -449,7 +543,7 @@ def test_no_path_reaches_the_file_system_or_is_answered_with_the_page(client: An
 
 
 def test_every_route_that_the_framework_adds_is_known_or_shut(server: flask.Flask) -> None:
-    open_ = {"/stream", "/history", "/series", "/fetch", "/plan", "/health", "/", "/<path:path>"}
+    open_ = {"/stream", "/history", "/series", "/fetch", "/plan", "/notice", "/check", "/health", "/", "/<path:path>"}
     open_ |= {"/assets/<path:filename>", "/_dash-layout", "/_dash-dependencies", "/_dash-update-component"}
     open_ |= {"/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>"}
     for rule in server.url_map.iter_rules():

@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 from ampledger import cli, settings
 from ampledger.core.cells import LFP26650, Curve
-from ampledger.core.model import Battery, Interval, Start, Tap
+from ampledger.core.model import Battery, Interval, Limits, Start, Tap
 from ampledger.core.usable import Station
 from ampledger.curvefile import write_curve
 from ampledger.errors import ConfigError
-from ampledger.settings import DEFAULTS, Setup, battery_told, chosen, in_words, kept_curve, told_curve
+from ampledger.settings import DEFAULTS, Setup, battery_told, chosen, in_words, kept_curve, limits_told, told_curve
 from ampledger.store import Store
 
 #: What 0.3.0 kept.
@@ -159,3 +159,111 @@ def test_the_command_line_goes_before_what_was_kept_and_that_before_the_defaults
         OLD | DEFAULTS | {"lead_ohm": 0.07, "lead_told": True, "radio_min_v": 11.0, "reserve_soc": 0.1},
         False,
     )
+
+
+# -- what box and battery bear -------------------------------------------------------------------
+
+#: Every option, its bounds, and whether 0 takes it back.
+BOUNDS = [
+    *((f"--{b}-{what}-a", 0.1, 500.0, True) for b in ("solar", "battery", "load") for what in ("fuse", "wire")),
+    ("--charge-a", 0.1, 500.0, True),
+    ("--idle-a", 0.01, 50.0, True),
+    ("--cold-c", -30.0, 15.0, False),
+    ("--charge-hot-c", 25.0, 80.0, False),
+    ("--hot-c", 30.0, 80.0, False),
+    ("--cell-high-v", 3.4, 4.0, False),
+    ("--cell-low-v", 2.0, 3.2, False),
+]
+
+
+def test_every_limit_has_bounds_here_and_no_other_has() -> None:
+    assert {name[2:].replace("-", "_") for name, *_ in BOUNDS} == set(settings._ASKED)
+
+
+@pytest.mark.parametrize(("name", "low", "high", "can_go"), BOUNDS, ids=[b[0] for b in BOUNDS])
+def test_a_limit_is_taken_between_its_bounds_and_refused_beyond_them(
+    name: str, low: float, high: float, can_go: bool
+) -> None:
+    key = name[2:].replace("-", "_")
+    for value in (low, high):
+        assert chosen(given(f"{name}={value:g}")) == {key: value}
+    for text in (f"{low - 0.01:g}", f"{high + 0.01:g}", "nan", "inf", "-1e9"):
+        if float(text) == 0.0 and can_go:
+            continue
+        with pytest.raises(ConfigError) as e:
+            chosen(given(f"{name}={text}"))
+        assert str(e.value).startswith(f"{name} ") and f"from {low:g} to {high:g}" in str(e.value)
+        assert ("0: not looked at" in str(e.value)) is can_go
+    if can_go:
+        assert chosen(given(name, "0")) == {key: None}
+
+
+def test_without_limits_the_usual_ones_hold() -> None:
+    assert battery_told(OLD).limits == battery_told(OLD | DEFAULTS).limits == Limits()
+    assert Setup(Battery(10.0)).limits == Limits() and Setup(Battery(10.0)).engine(Start()).limits == Limits()
+
+
+def test_limits_that_were_told_come_back_and_reach_the_engine() -> None:
+    words = ["--solar-fuse-a", "10", "--load-fuse-a", "25", "--battery-wire-a", "30", "--charge-a", "12"]
+    words += ["--idle-a", "0.9"]
+    words += ["--cold-c", "-5", "--charge-hot-c", "50", "--hot-c", "58", "--cell-high-v", "3.75", "--cell-low-v", "2.9"]
+    setup = battery_told(through_json(OLD | DEFAULTS | chosen(given(*words))))
+    limits = Limits((10.0, None, 25.0), (None, 30.0, None), 12.0, -5.0, 58.0, 50.0, 3.75, 2.9, 0.9)
+    assert setup.limits == limits and setup.engine(Start()).limits == limits
+    assert in_words(setup).endswith(
+        "; fuses: solar 10 A, load 25 A; wires: battery 30 A; charged with 12 A at most; charged above -5 °C and up to "
+        "50 °C; hot from 58 °C on; 2.90 to 3.75 V a cell; 0.9 A on receive at most"
+    )
+    # What was told is taken back with 0, and the rest stays.
+    kept = OLD | DEFAULTS | chosen(given(*words)) | chosen(given("--load-fuse-a", "0"))
+    assert battery_told(kept).limits == dataclasses.replace(limits, fuse_a=(10.0, None, None))
+
+
+def test_a_fuse_that_is_larger_than_its_wire_bears_is_said() -> None:
+    kept = OLD | chosen(given("--load-fuse-a", "30", "--load-wire-a", "20"))
+    assert "the load fuse does not protect its wire, which may carry less" in in_words(battery_told(kept))
+    kept |= chosen(given("--load-wire-a", "30"))
+    assert "protect" not in in_words(battery_told(kept))
+
+
+@pytest.mark.parametrize(
+    ("words", "say"),
+    [
+        (("--cold-c", "15", "--charge-hot-c", "25"), None),
+        (("--cold-c", "15", "--charge-hot-c", "25", "--hot-c", "30"), None),
+        (("--hot-c", "44"), "--charge-hot-c 45 is above --hot-c 44"),
+        (("--charge-hot-c", "52"), "--charge-hot-c 52 is above --hot-c 50"),
+    ],
+)
+def test_temperatures_have_to_be_in_order(words: tuple[str, ...], say: str | None) -> None:
+    values = OLD | chosen(given(*words))
+    if say is None:
+        assert battery_told(values).limits.cold_c == 15.0
+        return
+    with pytest.raises(ConfigError) as e:
+        battery_told(values)
+    assert say in str(e.value)
+
+
+def test_there_is_a_temperature_to_charge_at() -> None:
+    # The bounds alone keep them 10 degC apart, which is more than the 7 that are asked for.
+    with pytest.raises(ValueError):
+        limits_told({"cold_c": 20.0, "charge_hot_c": 25.0})
+
+
+@pytest.mark.parametrize(
+    "harm",
+    [{"cold_c": None}, {"load_fuse_a": "thick"}, {"hot_c": 1e9}, {"cell_low_v": float("nan")}, {"charge_a": -3.0},
+     {"idle_a": 0.0}],
+    ids=str,
+)  # fmt: skip
+def test_limits_that_were_kept_and_can_not_be_are_refused_in_words(harm: dict[str, Any]) -> None:
+    with pytest.raises(ConfigError):
+        battery_told(OLD | harm)
+
+
+def test_every_command_that_knows_the_battery_takes_its_limits() -> None:
+    log = ["log.csv", "--capacity-ah", "9"]
+    for words in (["live"], ["replay", *log, "--out", "out.csv"], ["forecast", *log]):
+        args = cli._parser().parse_args([*words, "--load-fuse-a", "15"])
+        assert chosen(args) == {"load_fuse_a": 15.0}

@@ -44,6 +44,8 @@ _Z_LONG, _Z_STEP = 2.0, 0.5                # standard deviations asked for: alwa
 _HOLD_ON_S = 2.0                           # before the alarm, and before a first verdict
 _HOLD_S = {"short": 20.0, "even": 10.0, "surplus": 10.0}       # before leaving that verdict otherwise
 
+_FLOAT_CELL_V = 3.40
+
 # Times.
 _SUPPLY_S, _RECEIVE_S = 0.7, 0.8           # time constants; a boxcar of 1.5 s and 2 s has about the same age
 _SLOW_S = 20.0                             # against which a step of sun or receive level is seen
@@ -106,6 +108,7 @@ class BalanceState:
     supply_slow_a: float = 0.0
     keyed_supply_a: float | None = None    # what the sun gave during overs
     held: bool = False                     # pack at charging volts and not discharging, on receive
+    floats: bool = False                   # full, and on its way down to the volts at which the controller gives again
     # Receive level.
     receive_a: float | None = None
     receive_slow_a: float = 0.0
@@ -517,6 +520,9 @@ def _watch_full(s: BalanceState, battery: Tap, solar_a: float | None, dt_s: floa
     if s.calm_s > 0.5 and volts is not None and amps is not None:
         # 3.38 V a cell: above rest at full (about 3.35 V), below any float setting in use. Common practice, no source.
         s.held = volts / s.series >= 3.38 and amps > -_DEAD_A
+        # A controller that has gone to its float volts (13.5 to 13.8 V for four cells; common practice, no source) gives
+        # nothing until the full pack has come down to them: for some minutes it discharges, and the sun is not short.
+        s.floats = volts / s.series >= _FLOAT_CELL_V and not s.held
 
 
 def _supply(s: BalanceState) -> float:
@@ -548,8 +554,10 @@ def _judge(s: BalanceState, excess: tuple[float, float], derived: str, now_s: fl
     sure_a = s.receive_a + max(0.0, excess_a - z * sd_a)         # sending never takes less than nothing
     # Just started, a steady carrier looks like a receive level: wait for longer than one lasts in a 15 s slot.
     vague = s.verdict == "unknown" and not s.open and s.calm_s < 20.0
-    if sure_a > short_a and not vague:
-        wanted: Verdict = "short"
+    if s.floats and s.verdict == "unknown":      # seen to carry the station before, the sun is missed as ever
+        wanted: Verdict = "unknown"
+    elif sure_a > short_a and not vague:
+        wanted = "short"
     elif s.verdict == "short" and demand_a + sd_a > even_a:
         wanted = "short"
     elif s.verdict == "unknown" and not (listens or s.sum_n >= (2.8 if demand_a < short_a else 7.0)):

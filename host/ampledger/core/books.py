@@ -2,7 +2,8 @@
 The books of a span of time: what came in, what went out, what the board took.
 
 In: intervals in time order. Out: ampere-hours and watt-hours for each tap, the
-measuring board's own draw as a line of its own, and what does not add up. It
+measuring board's own draw as a line of its own, what does not add up, and the
+three counts made to agree by what their channels' errors allow. It
 decides nothing and hides nothing: time without readings, and time of which
 not even the charge is known, are lines too.
 """
@@ -14,6 +15,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from ampledger.core.crosscheck import USUAL, Budget, Reconciled, reconcile
 from ampledger.core.model import Interval, Tap
 
 
@@ -48,7 +50,10 @@ class Books:
     own_ah, own_wh : the measuring board's own draw from the box, as declared, not measured. [Ah], [Wh]
     own_in_load : whether it flows through the load's shunt; the station itself then drew load less own.
     unaccounted_ah : solar - battery - load (- own, when not in load) over the time in which all three are known. [Ah]
-    compared_s : that time. [s]
+    compared_s : that time, as far as the solar tap was behind the controller; amps at the panel can't be compared. [s]
+    reconciled : the three counts of that time made to agree; None where there is none.
+    efficiency : energy that battery, load and board took over the panel's, of the time in which all three are known
+        and the solar tap was on the panel's side; None where there is none. [-]
     """
 
     start_s: float
@@ -63,6 +68,8 @@ class Books:
     own_in_load: bool
     unaccounted_ah: float
     compared_s: float
+    reconciled: Reconciled | None = None
+    efficiency: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, net charges included."""
@@ -70,6 +77,8 @@ class Books:
         for name in ("solar", "battery", "load"):
             out[name]["net_ah"] = getattr(self, name).net_ah
         out["station_ah"] = self.station_ah
+        if self.reconciled is not None:
+            out["reconciled"]["ah"] = self.reconciled.ah()
         return out
 
     @property
@@ -79,6 +88,7 @@ class Books:
 
 
 _AT_ONCE = 4096
+_LEAST_J = 3600.0  # of the panel, below which its zero is too much of it: 1 Wh, judgement
 
 
 class _Sum:
@@ -121,11 +131,63 @@ class _Sums:
         return Line(plus_ah, minus_ah, plus_wh, minus_wh, self.unknown_s)
 
 
-def sum_up(intervals: Iterable[Interval]) -> Books | None:
-    """The books over intervals in time order; None when there are none."""
+class _Compared:
+    """What the three taps counted while all of them did, net and gross, and what the board took beside them."""
+
+    def __init__(self) -> None:
+        self.s = 0.0
+        self._net, self._gross, self._own = (_Sum(), _Sum(), _Sum()), (_Sum(), _Sum(), _Sum()), _Sum()
+        self._into, self._out = _Sum(), _Sum()
+
+    def add(self, i: Interval, volts: float) -> None:
+        if i.solar is None or i.load is None:
+            return
+        taps = (i.solar, i.battery, i.load)
+        charges = [t.charge_c for t in taps if t.charge_c is not None and math.isfinite(t.charge_c)]
+        if len(charges) < 3:
+            return
+        own_c = 0.0 if i.own_in_load else i.own_a * i.dt_s
+        if i.at_panel:
+            # Energies, or volts x charge where there are none; a panel without volts leaves the interval out.
+            joules = [_joules(t, volts) for t in taps[1:]]
+            panel = i.solar.energy_j
+            if panel is None and i.solar.v is not None:
+                panel = i.solar.v * charges[0]
+            if panel is not None and math.isfinite(panel):
+                self._into.add(panel)
+                self._out.add(sum(joules) + own_c * volts)
+            return
+        self.s += i.dt_s
+        self._own.add(own_c)
+        for net, gross, c in zip(self._net, self._gross, charges, strict=True):
+            net.add(c)
+            gross.add(abs(c))
+
+    def rest_ah(self) -> float:
+        solar, battery, load = (x.total() for x in self._net)
+        return math.fsum((solar, -battery, -load, -self._own.total())) / 3600
+
+    def reconciled(self, budget: Budget) -> Reconciled | None:
+        solar, battery, load = (x.total() for x in self._net)
+        a, b, c = (x.total() for x in self._gross)
+        return reconcile(solar, battery, load, self._own.total(), self.s, (a, b, c), budget)
+
+    def efficiency(self) -> float | None:
+        into = self._into.total()
+        return self._out.total() / into if into > _LEAST_J else None
+
+
+def _joules(tap: Tap, volts: float) -> float:
+    if tap.energy_j is not None and math.isfinite(tap.energy_j):
+        return tap.energy_j
+    return (tap.v if tap.v is not None else volts) * (tap.charge_c or 0.0)
+
+
+def sum_up(intervals: Iterable[Interval], budget: Budget = USUAL) -> Books | None:
+    """The books over intervals in time order; None when there are none. `budget`: how good the channels are."""
     sums = {"solar": _Sums(), "battery": _Sums(), "load": _Sums()}
-    start_s = end_s = measured_s = gap_s = compared_s = 0.0
-    own_c, own_j, rest = _Sum(), _Sum(), _Sum()
+    start_s = end_s = measured_s = gap_s = 0.0
+    own_c, own_j, compared = _Sum(), _Sum(), _Compared()
     volts = 0.0
     first = True
     in_load = False
@@ -144,11 +206,7 @@ def sum_up(intervals: Iterable[Interval]) -> Books | None:
             gap_s += i.dt_s
         own_c.add(i.own_a * i.dt_s)
         own_j.add(i.own_a * i.dt_s * volts)
-        solar, battery, load = (None if t is None else t.charge_c for t in taps.values())
-        if solar is not None and battery is not None and load is not None:
-            compared_s += i.dt_s
-            for c in (solar, -battery, -load, 0.0 if i.own_in_load else -i.own_a * i.dt_s):
-                rest.add(c)
+        compared.add(i, volts)
     if first:
         return None
     return Books(
@@ -162,6 +220,8 @@ def sum_up(intervals: Iterable[Interval]) -> Books | None:
         own_c.total() / 3600,
         own_j.total() / 3600,
         in_load,
-        rest.total() / 3600,
-        compared_s,
+        compared.rest_ah(),
+        compared.s,
+        compared.reconciled(budget),
+        compared.efficiency(),
     )

@@ -170,9 +170,10 @@ class Engine:
     def step(self, interval: Interval) -> View:
         """One interval on."""
         measured = interval
-        self._cross, cross = crosscheck.step(self._cross, interval)
-        interval = crosscheck.at_bus(self._cross, interval)
-        now = self._learn(interval)
+        checked, cross = crosscheck.step(self._cross, interval)
+        interval = crosscheck.at_bus(checked, interval)
+        now = self._learn(interval)  # refuses what can't be, before anything has changed
+        self._cross = checked
         self._paths, ways = paths.step(self._paths, interval, now.keyed)
         shown = self._read(interval)
         self._health, cycle = health.step(self._health, interval, shown)

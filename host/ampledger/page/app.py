@@ -4,8 +4,8 @@ The web server of the page: routes, the push stream and who may talk to it.
 In: a `Source`, which hands out numbered snapshots. Out: `create_server` builds
 the Flask application, `serve` runs it under waitress. It sends the newest
 snapshot and never a queue of old ones, keeps no state but the number of open
-streams, and answers nobody but pages that this very server delivered. Two
-requests change anything (`POST /fetch`, `POST /plan`), and need this run's token; no
+streams, and answers nobody but pages that this very server delivered. What
+changes anything (`POST /fetch`, `/plan`, `/notice`, `/check`) needs this run's token; no
 path, name or number that comes from a browser ever becomes a file's name.
 """
 
@@ -29,7 +29,10 @@ from waitress.server import create_server as _waitress_server
 
 from ampledger.ahead import WISHES
 from ampledger.errors import BoxError, ConfigError, plain
+from ampledger.life import MINUTES
+from ampledger.live import CHECKS
 from ampledger.page.layout import INDEX, VIEWS, page_layout
+from ampledger.store import ACTS
 
 ASSETS = Path(__file__).parent / "assets"
 
@@ -55,6 +58,8 @@ FARTHEST_S = 1e11
 LONGEST_NAME = 200
 #: Nor is a place that somebody types. [character]
 LONGEST_PLACE = 60
+#: Nor the code of a notice. [character]
+LONGEST_CODE = 60
 
 _FULL = (
     f"All {STREAM_LIMIT} live streams of this server are in use, so this page would stand still. "
@@ -86,6 +91,14 @@ class Source(Protocol):
 
     def change_plan(self, board: str | None, wishes: dict[str, Any]) -> None:
         """Change what the operator plans: some of `ahead.WISHES`, checked one by one. Raises ConfigError."""
+
+    def change_notice(
+        self, board: str | None, code: str, since_s: float, act: str, minutes: float | None = None
+    ) -> None:
+        """A notice was seen, is put off for so many minutes, or is new again: `life.Life.act`. Raises ConfigError."""
+
+    def change_check(self, board: str | None, act: str) -> None:
+        """The guided check of the wiring: one of `live.CHECKS`. Raises ConfigError."""
 
 
 def create_server(
@@ -252,6 +265,35 @@ def _data_routes(
         source.change_plan(_wish_board(wish), {name: _wished(name, wish[name]) for name in wish if name != "board"})
         return flask.Response(status=204)
 
+    @server.post("/notice")
+    def notice() -> flask.Response:
+        wish = _wish()
+        if wish is None or not {"code", "since", "act"} <= set(wish) <= {"board", "code", "since", "act", "minutes"}:
+            raise ConfigError(
+                'Send {"board": its id or null, "code": of the notice, "since": its time, '
+                f'"act": one of {", ".join(ACTS)}, "minutes": how long to put it off}}.'
+            )
+        code, act = wish["code"], wish["act"]
+        if not isinstance(code, str) or not 0 < len(code) <= LONGEST_CODE or not code.isprintable():
+            raise ConfigError(f"`code` is the code of a notice, at most {LONGEST_CODE} characters.")
+        if not isinstance(act, str) or act not in ACTS:
+            raise ConfigError(f"`act` is one of {', '.join(ACTS)}.")
+        minutes = wish.get("minutes")
+        if (minutes is not None) != (act == "later"):
+            raise ConfigError("`minutes` goes with “later”, and with nothing else.")
+        since_s = _bounded("since", wish["since"], (-FARTHEST_S, FARTHEST_S))
+        minutes = None if minutes is None else _bounded("minutes", minutes, (1.0, max(MINUTES)))
+        source.change_notice(_wish_board(wish), code, since_s, act, minutes)
+        return flask.Response(status=204)
+
+    @server.post("/check")
+    def check() -> flask.Response:
+        wish = _wish()
+        if wish is None or not {"act"} <= set(wish) <= {"board", "act"} or wish["act"] not in CHECKS:
+            raise ConfigError(f'Send {{"board": its id or null, "act": one of {", ".join(CHECKS)}}}.')
+        source.change_check(_wish_board(wish), wish["act"])
+        return flask.Response(status=204)
+
     @server.get("/health")
     def health() -> flask.Response:
         n = source.snapshot().get("n")
@@ -300,9 +342,13 @@ def _wished(name: str, value: Any) -> float | str | None:
         if not isinstance(value, str) or len(value) > LONGEST_PLACE or not value.isprintable():
             raise ConfigError(f"`{name}` is text of at most {LONGEST_PLACE} characters.")
         return value
+    return _bounded(name, value, bounds, ", or null")
+
+
+def _bounded(name: str, value: Any, bounds: tuple[float, float], more: str = "") -> float:
     # An integer of JSON may be too large for a float; it compares all the same.
     if not isinstance(value, (int, float)) or isinstance(value, bool) or not bounds[0] <= value <= bounds[1]:
-        raise ConfigError(f"`{name}` must be a number from {bounds[0]:.12g} to {bounds[1]:.12g}, or null.")
+        raise ConfigError(f"`{name}` must be a number from {bounds[0]:.12g} to {bounds[1]:.12g}{more}.")
     return float(value)
 
 
@@ -402,7 +448,10 @@ def _dash_page(server: flask.Flask, version: str) -> dash.Dash:
 
 
 #: What is asked for data, and by what methods: nothing else is answered, whatever routes the framework adds.
-_DATA = {"/stream": "GET", "/history": "GET", "/series": "GET", "/health": "GET", "/fetch": "POST", "/plan": "POST"}
+_DATA = {
+    **dict.fromkeys(("/stream", "/history", "/series", "/health"), "GET"),
+    **dict.fromkeys(("/fetch", "/plan", "/notice", "/check"), "POST"),
+}
 _FRAMEWORK = {"/_dash-layout": "GET", "/_dash-dependencies": "GET", "/_dash-update-component": "POST"}
 _FILES = ("/assets/", "/_dash-component-suites/")
 

@@ -97,7 +97,8 @@ function boards(host) {
       const { path, name, fresh, link } = items.get(board.id);
       say(name, board.name || board.id);
       set(name, { title: board.name || board.id });
-      say(fresh, board.stale ? "no fresh data" : "fresh");
+      const worst = { act: ", act now", warning: ", warning" }[board.worst] || "";
+      say(fresh, (board.stale ? "no fresh data" : "fresh") + worst);
       set(path, { d: board.stale ? "M2 2h12v12H2zM4 4v8h8V4z" : "M2 2h12v12H2z" });
       const href = to(board.id);
       if (link.getAttribute("href") !== href) link.setAttribute("href", href);

@@ -1,5 +1,5 @@
 /*
- * The page's ear: holds one event stream open while the page can be seen, and opens it again by itself
+ * The page's ear: holds one event stream open while the page can be seen or heard, and opens it again by itself
  * after sleep, a restart of the program, or silence. It never keeps more than the newest snapshot.
  */
 
@@ -9,9 +9,10 @@ const RETRY_MS = [500, 1000, 2000, 3000, 5000];
 /**
  * listen({snap(data), hello(data), trouble(text|null)}, board)
  * `trouble` gets a sentence while there is no stream, null when there is one. `board`: the one to hear of, null for
- * the one that the program shows by itself.
+ * the one that the program shows by itself. `awake`: whether it has to hear while it can't be seen.
  */
-export function listen(on, board = null) {
+export function listen(on, board = null, awake = () => false) {
+  const asleep = () => document.hidden && !awake();
   const address = board === null ? "/stream" : "/stream?board=" + encodeURIComponent(board);
   let source = null;
   let heard = 0;
@@ -20,7 +21,7 @@ export function listen(on, board = null) {
 
   function open() {
     close();
-    if (document.hidden) return;
+    if (asleep()) return;
     heard = Date.now();
     source = new EventSource(address);
     source.addEventListener("hello", (event) => {
@@ -51,7 +52,7 @@ export function listen(on, board = null) {
 
   function again() {
     close();
-    if (document.hidden) return;
+    if (asleep()) return;
     retry = setTimeout(open, RETRY_MS[Math.min(tries++, RETRY_MS.length - 1)]);
     fetch("/health", { cache: "no-store" })
       .then((answer) => answer.json())
@@ -72,7 +73,7 @@ export function listen(on, board = null) {
   setInterval(() => {
     if (source && Date.now() - heard > SILENCE_MS) again();
   }, 1000);
-  document.addEventListener("visibilitychange", () => (document.hidden ? close() : open()));
+  document.addEventListener("visibilitychange", () => (asleep() ? close() : source || open()));
   window.addEventListener("pageshow", (event) => event.persisted && open());
   window.addEventListener("online", () => source || open());
   open();

@@ -6,7 +6,7 @@
  * So both sides end at the same line, and which side the hatching is on is the answer.
  */
 
-import { DASH, amps, calm, draw, h, hatch, lastSeen, num, onWidth, percent, s, say, set, spread, volts } from "../kit.js";
+import { DASH, amps, calm, draw, h, hatch, lastSeen, num, onWidth, percent, s, say, set, show, spread, tied, volts } from "../kit.js";
 
 const STEPS = [0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100, 150, 200];
 const HOLD_MS = 45000; // longer than an over, so that the ruler does not breathe with the keying
@@ -35,6 +35,7 @@ export function balance() {
   const host = document.getElementById("balance-picture");
   const cycle = document.getElementById("balance-cycle");
   const table = new Readings(document.getElementById("balance-table"));
+  const points = pointsLines(document.getElementById("balance-points"));
   const svg = s("svg", { role: "img", class: "balance-svg" }, host);
   const fill = hatch(svg, "hatch-battery", "--battery");
   const G = (name) => s("g", { class: name }, svg);
@@ -82,6 +83,7 @@ export function balance() {
     if (!force && calm.matches && now - drawnAt < 950) return;
     drawnAt = now;
     table.render(snap, stale);
+    points(snap.points || {}, stale);
     words(snap, stale);
     if (width) picture(snap, stale, now);
   }
@@ -241,6 +243,18 @@ export function balance() {
   }
 
   return { render };
+}
+
+/** Where the solar tap sits, whether the three points agree, and what the ways between them resist. */
+function pointsLines(host) {
+  const [agree, ways] = [h("p", {}), h("p", {})];
+  host.append(agree, ways);
+  return (told, stale) => {
+    for (const [node, texts] of [[agree, [told.where, !stale && told.agree]], [ways, [!stale && told.ways]]]) {
+      say(node, tied(texts.filter(Boolean).join(" ")));
+      show(node, node.textContent !== "");
+    }
+  };
 }
 
 const RAIL = { receive: "receive", mean: "10 min mean", keyed: "keyed, mean" };

@@ -8,9 +8,11 @@
 import { address, change, chosen } from "../frame.js";
 import { DASH, count, h, onClocks, s, say, set, show, span, tied, utc } from "../kit.js";
 import { listen } from "../stream.js";
+import { alarms } from "./alarms.js";
 import { balance } from "./balance.js";
 import { charge } from "./charge.js";
-import { notices } from "./notices.js";
+import { check } from "./check.js";
+import { KINDS, calls, notices, rank, worstFirst } from "./notices.js";
 import { trend } from "./trend.js";
 import { until } from "./until.js";
 
@@ -38,7 +40,10 @@ export function start(above) {
   const tone = toneMark(id("tone"));
   const fresh = freshness(id("freshness"));
   const panel = linkPanel(id("link-panel"));
-  const speak = speaker(id("spoken-verdict"), id("spoken-notices"));
+  const wiring = check(id("check"));
+  const speak = speaker(id("spoken-verdict"));
+  const alarm = alarms(id("spoken-notices"), id("notices-calls"));
+  const title = document.title;
 
   let snap = null;
   let came = { wall: 0, mono: 0 };
@@ -67,10 +72,11 @@ export function start(above) {
     parts.until.render(snap, stale);
     parts.balance.render(snap, stale);
     parts.charge.render(snap, stale);
-    parts.notices.render(snap.notices, hostNow, stale ? snap.t : null);
-    openNotices(id("open-notices"), snap.notices);
+    parts.notices.render(snap.notices, hostNow, stale ? snap.t : null, snap.board);
+    openNotices(id("open-notices"), snap.notices, id("sentence").textContent);
     panel(snap, trouble);
-    speak(id("sentence").textContent, stale ? "unknown" : snap.sentence.tone, snap.notices);
+    wiring.render(snap.check || null, snap.board, stale);
+    speak(id("sentence").textContent, stale ? "unknown" : snap.sentence.tone);
   }
 
   function verdict(stale) {
@@ -98,13 +104,17 @@ export function start(above) {
     snap(data) {
       snap = data;
       came = { wall: Date.now(), mono: performance.now() };
+      // Also while nobody looks: that is when it has to be heard.
+      alarm.hear(snap.notices, snap.board);
+      const worst = worstNew(snap.notices);
+      document.title = worst ? `${KINDS[worst.severity][0]}: ${worst.title} · ampledger` : title;
       render();
     },
     trouble(text) {
       trouble = text;
       render();
     },
-  }, chosen);
+  }, chosen, alarm.awake);
 
   setInterval(render, 500); // ages grow without news
   setInterval(() => {
@@ -152,15 +162,25 @@ function freshness(host) {
   };
 }
 
-/** How many notices are open, worst first, as the way to them: on a phone the list is further down. */
-function openNotices(host, all) {
+/** The worst notice that the operator has not seen, if it is more than a note. */
+function worstNew(all) {
+  return all.filter((notice) => calls(notice) && rank(notice) > 0).sort(worstFirst)[0] || null;
+}
+
+/**
+ * The worst notice that is new, unless the verdict says it already, and how many are open, as the way to them: on a
+ * phone the list is further down.
+ */
+function openNotices(host, all, sentence) {
   const words = { act: "to act on", warning: "warning", caution: "caution", info: "note" };
   const counts = Object.entries(words).map(([kind, word]) => {
     const n = all.filter((notice) => notice.open && notice.severity === kind).length;
     return n ? `${n} ${word}${n > 1 && kind !== "act" ? "s" : ""}` : "";
   }).filter(Boolean);
+  const worst = worstNew(all);
+  const said = worst === null || sentence.toLowerCase().includes(worst.title.toLowerCase());
   show(host, counts.length > 0);
-  say(host, "Open notices: " + counts.join(", "));
+  say(host, (said ? "" : `${KINDS[worst.severity][0]}: ${worst.title}. `) + "Open notices: " + counts.join(", "));
 }
 
 function linkPanel(host) {
@@ -233,24 +253,13 @@ function fetching() {
   return { node, render };
 }
 
-/** Reads out a verdict or notice that is new, not one whose figures moved. */
-function speaker(verdict, list) {
+/** Reads out a verdict that is new, not one whose figures moved. */
+function speaker(verdict) {
   let saidVerdict = null;
-  let saidNotices = null;
-  return (sentence, tone, all) => {
+  return (sentence, tone) => {
     const key = tone + sentence.replace(/[\d.,:−–]+/g, "#");
-    if (key !== saidVerdict) {
-      saidVerdict = key;
-      say(verdict, `${TONES[tone] ? TONES[tone][0] : ""}: ${sentence}`);
-    }
-    const open = all.filter((notice) => notice.open);
-    const codes = open.map((notice) => notice.severity + notice.code).join();
-    if (codes !== saidNotices) {
-      const before = saidNotices || "";
-      const fresh = open.filter((notice) => !before.includes(notice.severity + notice.code));
-      if (fresh.length) say(list, fresh.map((notice) => `${notice.title}. ${notice.do}`).join(" "));
-      else if (saidNotices) say(list, open.length ? "A notice was cleared." : "All notices cleared.");
-      saidNotices = codes;
-    }
+    if (key === saidVerdict) return;
+    saidVerdict = key;
+    say(verdict, `${TONES[tone] ? TONES[tone][0] : ""}: ${sentence}`);
   };
 }

@@ -160,7 +160,7 @@ export function noticed(event) {
   if (!Number.isFinite(t) || kind === "changed") return null;
   const title = values && typeof values.title === "string" && values.title ? values.title : String(code || "");
   if (!title) return null;
-  return { t, text: title + (kind === "cleared" ? " (over)" : "") };
+  return { t, text: title + (kind === "cleared" || kind === "over" ? " (over)" : "") };
 }
 
 function seenList(host) {

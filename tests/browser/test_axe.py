@@ -1,0 +1,44 @@
+"""Both views as axe-core judges them, in light and dark, with everything open that can be opened."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from common import missing
+from page_browser import Watched, running
+from page_states import FakeSource, checking, history, many_notices
+
+pytestmark = pytest.mark.slow
+
+
+def found(page: Any, context: str | None = None) -> list[str]:
+    """What axe-core calls serious or critical: rule, what it means, and where."""
+    try:
+        from axe_playwright_python.sync_playwright import Axe
+    except ImportError:
+        missing("axe-playwright-python (it is in the test environment)")
+    violations = Axe().run(page, context).response["violations"]
+    return [
+        f"{v['id']} ({v['impact']}): {v['help']}: {[node['target'] for node in v['nodes']]}"
+        for v in violations
+        if v["impact"] in ("serious", "critical")
+    ]
+
+
+@pytest.mark.parametrize("path", ["/now", "/record"])
+def test_axe_finds_nothing_serious(open_page: Callable[..., Watched], path: str) -> None:
+    snap = many_notices() | {"check": checking()["check"]}
+    with running(FakeSource(snap, history())) as address:
+        page = open_page(address, path).page
+        page.wait_for_selector("#trend-picture[data-points]" if path == "/now" else "#curves-picture[data-drawn]")
+        page.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            page.wait_for_selector(f"html[data-scheme={scheme}]")
+            assert found(page) == [], scheme
+        # That it looks at all: grey on grey is found.
+        page.emulate_media(color_scheme="light")
+        page.add_style_tag(content="h2 { color: #ccc !important; background: #fff; }")
+        assert any(rule.startswith("color-contrast (serious)") for rule in found(page, "h2"))
