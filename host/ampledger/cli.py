@@ -492,7 +492,18 @@ def _books(args: argparse.Namespace) -> int:
     where = "; part of the load's line" if books.own_in_load else ""
     print(f"board    {books.own_ah:9.3f} Ah {books.own_wh:9.2f} Wh its own draw, as declared, not measured{where}")
     print(f"station  {books.station_ah:9.3f} Ah the load without the board")
-    print(f"left     {books.unaccounted_ah:+9.3f} Ah that the three taps and the board's draw do not account for")
+    if books.compared_s > 0.0:
+        print(f"left     {books.unaccounted_ah:+9.3f} Ah that the three taps and the board's draw do not account for")
+    else:
+        print("left     can't be told: at no time were all three taps known side by side")
+    if books.reconciled is not None:
+        for name, (ah, sd) in books.reconciled.ah().items():
+            print(f"agreed   {ah:+9.3f} Ah ±{1.645 * sd:.3f} {name}")
+        apart, chi = books.reconciled.apart_c / 3600, books.reconciled.chi
+        wrong = ": more than chance, a channel is wrong" if chi > 3.0 else ""
+        print(f"         each moved as little as its errors allow; {apart:+.3f} Ah apart before, {chi:.1f} sd{wrong}")
+    if books.efficiency is not None:
+        print(f"control  {100 * books.efficiency:.1f} % of the panel's energy came out of the controller")
     for gap in gaps[:20]:
         began = datetime.fromtimestamp(gap.start_s, UTC).strftime("%Y-%m-%d %H:%M:%S")
         counted = ", ".join(f"{n} {x:+.3f} Ah" for n in wire.CHANNELS if (x := _ah(getattr(gap, n))) is not None)

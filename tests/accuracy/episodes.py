@@ -18,14 +18,15 @@ Every figure is judgement unless it says otherwise. Time is in seconds from the 
 from __future__ import annotations
 
 import math
+import sys
+import types
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-from ampboard.ina228 import Ina228 as Driver
-from ampboard.sampler import Sampler
 from ampledger import wire
 from ampledger.core.cells import LFP26650, measured
 from ampledger.core.model import Interval, Limits
@@ -33,6 +34,20 @@ from ampledger.decode import Scale, Seen, scale_of, to_intervals
 from ampledger.simbox import chips as emulated
 from ampledger.simbox.box import sun_position
 from numpy.typing import NDArray
+
+# The firmware's modules by the names they have on the board, as tests/conftest.py has them for pytest.
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "firmware"))
+_micropython = types.ModuleType("micropython")
+_micropython.const = lambda value: value  # type: ignore[attr-defined]
+sys.modules.setdefault("micropython", _micropython)
+if "ampboard.wire" not in sys.modules:
+    import ampboard
+
+    sys.modules["ampboard.wire"] = wire
+    ampboard.wire = wire
+
+from ampboard.ina228 import Ina228 as Driver  # noqa: E402
+from ampboard.sampler import Sampler  # noqa: E402
 
 Array = NDArray[np.float64]
 
@@ -112,6 +127,8 @@ class Scene:
     placement: str = "controller-output"
     limits: Limits = Limits(fuse_a=(10.0, 30.0, 20.0), wire_a=(10.0, 30.0, 25.0), charge_a=12.0)
     place_told: bool = True
+    told_series: int = SERIES
+    unsure_s: float = 0.0  # how far the board's times may be off
     changes: tuple[Change, ...] = ()
 
     def with_(self, *changes: Change, **values: Any) -> Scene:
@@ -531,7 +548,7 @@ def intervals(scene: Scene, lived: Lived) -> Iterator[Interval]:
     for second, reading in enumerate(board.readings()):
         if reading is not None:
             of: tuple[Seen, tuple[Interval, ...]] = to_intervals(
-                seen, reading, board.scale, scene.start_s + second + 1.0
+                seen, reading, board.scale, scene.start_s + second + 1.0, scene.unsure_s
             )
             seen = of[0]
             yield from of[1]
@@ -862,6 +879,12 @@ def _channels() -> Iterator[Episode]:
     for k, rf in enumerate((0.03, 0.2)):
         yield Episode(f"{100 * rf:.0f} % of transfers break off while keyed", "interference", DAY.with_(
             Change(400.0, "rf", rf), seed=770 + k, mode="morse", seconds=1000), 400.0, 400.0, ("no reading",))
+    for k, unsure_s in enumerate((45.0, 3600.0)):
+        yield Episode(f"times may be {unsure_s:.0f} s off", "clock unsure", DAY.with_(
+            unsure_s=unsure_s, seed=785 + k, seconds=200), 0.0, 120.0)
+    yield Episode("times are good to 10 s", "", DAY.with_(unsure_s=10.0, seed=787, seconds=300))
+    yield Episode("8 cells told, 4 there", "cells", DAY.with_(told_series=8, seed=788, seconds=200), 0.0, 120.0,
+                  ("volts low", "reserve", "reserve near", "radio volts", "sag at rest"))
     lost = (Change(400.0, "board", 0.0), Change(430.0, "board", 1.0))
     yield Episode("half a minute of records lost", "", DAY.with_(*lost, seed=780, seconds=600), quick=True)
 

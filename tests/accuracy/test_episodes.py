@@ -141,6 +141,9 @@ def test_a_missed_one_has_an_endless_delay_and_bars_are_what_the_issue_says() ->
     (rate,) = [x for x in watch.lines_of(hours) if "ordinary" in x.what]
     # WORKED: two in 100 h, and one is allowed
     assert (rate.value, rate.met) == (2.0, "NO")
+    # fewer hours can miss the bar, but not meet it
+    (rate,) = [x for x in watch.lines_of([Result("ordinary", "a", "", 50.0)]) if "ordinary" in x.what]
+    assert rate.met == ""
 
 
 def test_what_is_so_in_ordinary_hours_follows_the_truth() -> None:

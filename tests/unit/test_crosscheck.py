@@ -62,7 +62,7 @@ def station(
     seconds: float, *, mode: str = "ssb", sky: str = "clouds", top_a: float = 3.0, receive_a: float = 0.6,
     peak_a: float = 9.0, share: float = 0.3, extra_a: float = 0.015, own_a: float = 0.02, seed: int = 1,
     row_s: float = 1.0, gains: tuple[float, float, float] = (1.0, 1.0, 1.0),
-    zeros: tuple[float, float, float] = (0.0, 0.0, 0.0), skew: bool = True,
+    zeros: tuple[float, float, float] = (0.0, 0.0, 0.0), blind: bool = False,
 ) -> dict[str, Any]:  # fmt: skip
     """Rows of a station as three chips with `gains` and `zeros` show it: arrays of mean, lowest, highest of each."""
     rng = np.random.default_rng(seed)
@@ -74,9 +74,10 @@ def station(
     rows, samples = int(seconds / row_s + 1e-9), round(row_s / 0.1)
     out: dict[str, Any] = {"row_s": row_s, "own_a": own_a, "v": np.zeros(rows)}
     for i, name in enumerate(CHANNELS):
-        wave = np.roll(truth[name], i if skew else 0)  # one chip is asked after the other
+        wave = np.roll(truth[name], i)  # one chip is asked after the other
         seen = wave[: rows * samples * per].reshape(-1, per)
-        seen = seen[:, :4] if i == 1 and skew else seen  # one of them does not look all the time
+        if i > 0:  # two of them do not look all the time
+            seen = seen[:, (i - 1) * 3 : i * 3 - 1 + i] if blind else seen[:, : 6 - i]
         shown = seen.mean(axis=1) * gains[i] + zeros[i] + rng.normal(0.0, 0.002, len(seen))
         shown = shown.reshape(rows, samples)
         out[name] = (shown.mean(axis=1), shown.min(axis=1), shown.max(axis=1))
@@ -166,6 +167,16 @@ def test_nor_boards_that_were_never_calibrated() -> None:
         assert not [c for c in out if c.closed is False], box
 
 
+def test_nor_chips_that_look_half_of_the_time_and_never_together() -> None:
+    # With these the residual's deviation while Morse is sent is over 0.1 of the spread; at night a false gain of a
+    # channel that shows next to nothing needs not follow that noise.
+    for seed in range(4):
+        gains, zeros = ((0.997, 1.003, 0.998), (1.004, 0.997, 1.0))[seed % 2], (0.004, 0.003, -0.003)
+        rows = station(1200.0, mode="cw", sky="dark", peak_a=3.0, seed=seed, gains=gains, zeros=zeros, blind=True)
+        _, out = run(intervals(rows))
+        assert not [c for c in out if c.closed is False], seed
+
+
 def test_nor_rows_without_extremes() -> None:
     _, out = run(intervals(station(600.0, mode="data"), extremes=False))
     assert out[-1].closed is True and not [c for c in out if c.closed is False]
@@ -181,11 +192,11 @@ def test_the_draw_beside_the_taps_is_learnt(mode: str, sky: str, extra_a: float)
 
 
 def test_what_is_learnt_is_bounded() -> None:
-    # 75 mA beside the taps, within what is not called a fault: 60 mA are taken for a draw, the rest stays.
-    seen = station(1200.0, mode="rx", sky="steady", top_a=3.0, extra_a=0.075)
-    _, out = run(intervals(seen))
-    assert out[-1].own_a is None or out[-1].own_a <= 0.08 + 1e-12
-    assert out[-1].residual_a is not None and out[-1].residual_a >= 0.015
+    # 90 mA beside the taps, 30 more than are taken for a draw, and within what is no fault yet: they stay in sight.
+    seen = station(900.0, mode="rx", sky="dark", extra_a=0.09)
+    _, out = run(intervals(seen), CrossState(extra_a=0.0595, extra_n=100))
+    assert out[-1].own_a == approx(0.08, abs=1e-12)
+    assert out[-1].residual_a == approx(0.03, abs=0.003)
 
 
 # ------------------------------------------------------------------ lies
@@ -228,6 +239,13 @@ def test_a_false_zero_is_found_and_said_to_be_constant(channel: str, size: float
     in_residual = size if channel == "solar" else -size
     if out[-1].lie == "offset" and out[-1].channel == "":
         assert out[-1].size == approx(in_residual, abs=0.01)
+
+
+@pytest.mark.parametrize(("channel", "how", "size"), [("battery", "sign", -1.0), ("load", "missing", 0.0)])
+def test_at_night_what_no_sun_could_do_is_no_way_out(channel: str, how: str, size: float) -> None:
+    # A sun that nobody sees would explain both: of twice the load and in step with it, or of less than nothing.
+    _, out = run(intervals(laid(station(240.0, mode="data", sky="dark"), channel, how, size)))
+    assert told(out)[2] == {(channel, how)}
 
 
 def test_at_night_a_false_zero_of_the_sun_shows_by_itself() -> None:
@@ -287,8 +305,8 @@ def test_a_shunt_that_is_bridged_for_a_while() -> None:
 
 
 def test_a_small_lie_does_not_come_and_go_while_one_listens() -> None:
-    seen = station(1800.0, mode="data", sky="dark")
-    quiet = station(600.0, mode="rx", sky="dark")
+    seen = station(1800.0, mode="data", sky="dark", receive_a=0.1)
+    quiet = station(600.0, mode="rx", sky="dark", receive_a=0.1)
     for name in CHANNELS:
         seen[name] = tuple(np.concatenate(x) for x in zip(seen[name], quiet[name], strict=True))
     seen["v"] = np.full(2400, 13.1)

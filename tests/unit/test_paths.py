@@ -237,7 +237,7 @@ def test_neither_sun_nor_full_pack_nor_the_meter_moves_them(mode, changed):
     rng = np.random.default_rng(8)
     drive, _ = key(mode, 1500, rng)
     _, ways, changes = follow(rows(Plant(**changed).samples(drive, rng)))
-    # BAR: issue 7. The share by which the smallest steps may miss is a step's noise, which `sd_ohm` tells.
+    # BAR: issue 7.
     assert ways.battery.ohm == pytest.approx(0.055, rel=0.1)
     assert ways.between.ohm == pytest.approx(0.012, rel=0.1)
     assert not changes
@@ -269,7 +269,9 @@ def test_where_the_suns_amps_are_measured_a_chip_that_runs_free_does_not_matter(
     assert not changes
     assert ways.battery.ohm == pytest.approx(r0_ohm, rel=0.1)  # BAR: issue 7
     assert ways.between.ohm == pytest.approx(0.012, rel=0.1)  # BAR: issue 7
+    # the panel's own amps say nothing of the bus: as if there were none
     _, alone, _ = follow(taken)
+    assert follow(replace(x, at_panel=True) for x in full)[1] == alone
     assert abs(alone.between.ohm - 0.012) > 2.0 * abs(ways.between.ohm - 0.012)
 
 
@@ -346,7 +348,7 @@ def test_a_jump_is_found_on_its_side_within_five_to_eight_edges(mode, jump_ohm, 
         _, ways, changes = follow(rows(plant(drive.size).samples(drive, rng), start_s=0.0))
         assert [c[1] for c in changes] == [side]
         found_s, _, way = changes[0]
-        # BAR: the task behind issue 7, "within 5 to 8 edges on the right side". The last is over within 4 s.
+        # BAR: wanted by the founder, "within 5 to 8 edges on the right side".
         assert 5 <= way.edges <= 8
         moved = np.count_nonzero((moves >= begins) & (moves <= found_s * HZ))
         assert moved <= 8

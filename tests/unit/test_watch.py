@@ -817,6 +817,9 @@ def test_a_battery_that_gives_but_takes_nothing_is_cut_off_for_charging():
     # A connected one takes current again after an over, a full one too; or rests at volts below.
     for rest in (((14.6, 0.1), (14.6, 0.6), (14.6, 0.5)), cut(13.6, 0.5, 0.5)):
         assert run(Watch(), ([over] * 10 + [rest] * 8) * 4, FULL)[1] == []
+    # Nor is it where the sun slowly comes up to what is drawn.
+    slide = [((14.5, -1.0 + 0.02 * k), (14.5, 4.0 + 0.02 * k), (14.5, 5.0), OVER) for k in range(49)]
+    assert run(Watch(), slide + [cut(14.5, 5.0, 5.0)] * 20, FULL, limits=Limits(cell_high_v=3.8))[1] == []
     # It has come back when it charges, or when it has given for long.
     for back in ([CHARGES] * 12, [((13.0, -3.0), (13.0, 0.0), (13.0, 3.0))] * 140):
         assert ("cleared", "protection-opened") in [e[1:] for e in run(watch, back, CALM)[1]]

@@ -241,8 +241,11 @@ class Engine:
         """
         last = None
         for last in intervals:
-            self._cross, _ = crosscheck.step(self._cross, last)
-            self._learn(crosscheck.at_bus(self._cross, last))
+            bus = last
+            if last.at_panel:  # elsewhere it changes nothing that is asked for here
+                self._cross, _ = crosscheck.step(self._cross, last)
+                bus = crosscheck.at_bus(self._cross, last)
+            self._learn(bus)
         self._age_s = self._moved_ah = 0.0
         self._estimate = estimate.read(self._belief)
         self._usable = self._give(last)

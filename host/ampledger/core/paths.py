@@ -243,11 +243,9 @@ def step(state: PathState, interval: Interval, keyed: bool, series: int = 0) -> 
         if load is None or interval.load is None or abs(b[0] - load[0]) > _APART_V:
             between = _cut(between)
         else:
-            sun = None if interval.solar is None else _good(interval.solar)
-            odd_a, odd_ohm = 0.0, 0.0
-            if sun is not None and battery.seen:
-                odd_a, odd_ohm = b[1] + load[1] - sun[1], battery.wr / battery.w
-            copper = _Now(clock_s, at_s, *_COPPER, odd_ohm)
+            sun = None if interval.solar is None or interval.at_panel else _good(interval.solar)
+            odd_a = 0.0 if sun is None else b[1] + load[1] - sun[1]
+            copper = _Now(clock_s, at_s, *_COPPER, battery.wr / battery.w if battery.seen else 0.0)
             between = _row(between, dt_s, b[0] - load[0], interval.load, odd_a, copper)
     new = PathState(clock_s, at_s, battery, between)
     return new, _paths(new)

@@ -101,6 +101,7 @@ class Memory:
     flow_v: float | None = None
     flow_a: float = 0.0
     flows_s: float = 0.0
+    edge_a: tuple[float, float] = (0.0, 0.0)
     opened: str = ""
     # Sun: the last 20 s, the most of late, what it was when it fell to nothing and how long ago; share of a clear sky.
     sun_a: float = 0.0
@@ -302,9 +303,10 @@ def _follow_quiet(m: Memory, r: Row) -> None:
     Does a battery whose tap shows nothing still hang on the bus? Design notes: less than 20 mA for 2 s.
 
     A connected one holds the volts: with nothing through it they do not wander by 0.1 V a cell, and do not jump up
-    when charging stops. Right after it has given current it takes some at volts that it does not have at rest (3.48 V
-    a cell). Nor does it stand aside when the load changes, unless it is full and the controller carries all. All within
-    half a minute, for it relaxes slowly. These levels: judgement.
+    when charging stops. Right after it has given current it takes some at volts that it does not have at rest, full and
+    just charged (3.58 V a cell), unless sun and draw slide into balance by themselves. Nor does it stand aside when the
+    load changes, unless it is full and the controller carries all. All within half a minute, for it relaxes slowly.
+    These levels: judgement.
     """
     v, a = r.v, r.a
     tap = r.interval.battery
@@ -319,7 +321,7 @@ def _follow_quiet(m: Memory, r: Row) -> None:
         part = 1.0 if m.flow_v is None else 1.0 - math.exp(-r.dt_s / 3.0)
         m.flow_v = v if m.flow_v is None else m.flow_v + (v - m.flow_v) * part
         m.flow_a += (a - m.flow_a) * part
-        m.quiet_s = 0.0
+        m.quiet_s, m.edge_a = 0.0, ends
         return
     m.flows_s = 0.0
     volts = ends_of(tap.v_min, tap.v_max, v) or (v, v)
@@ -339,9 +341,9 @@ def _follow_quiet(m: Memory, r: Row) -> None:
     if m.opened or m.quiet_s < 2.0 - 1e-6 or m.flow_v is None:
         return
     series = r.battery.series
-    if m.quiet_s <= max(10.0, r.dt_s) and m.flow_a > 0.1 and v - m.flow_v > 0.04 * series:
+    if m.quiet_s <= max(10.0, r.dt_s) and m.flow_a > 0.1 < m.edge_a[1] and v - m.flow_v > 0.04 * series:
         m.opened = "jump"
-    elif m.quiet_s <= max(10.0, r.dt_s) and m.flow_a < -0.2 and v > 3.48 * series:
+    elif m.quiet_s <= max(10.0, r.dt_s) and m.edge_a[0] < -0.3 and v > 3.58 * series:
         m.opened = "one way"
     elif 2.3 <= m.flow_v / series <= 3.9 and v < 0.7 * m.flow_v:
         m.opened = "gone"
