@@ -174,7 +174,7 @@ class Engine:
         interval = crosscheck.at_bus(checked, interval)
         now = self._learn(interval)  # refuses what can't be, before anything has changed
         self._cross = checked
-        self._paths, ways = paths.step(self._paths, interval, now.keyed)
+        self._paths, ways = paths.step(self._paths, interval, now.keyed, self.battery.series)
         shown = self._read(interval)
         self._health, cycle = health.step(self._health, interval, shown)
         if self._age_s == 0.0:
