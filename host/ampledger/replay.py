@@ -25,6 +25,7 @@ from typing import Any, Protocol, TextIO
 
 from ampledger import settings
 from ampledger.core.cells import LFP26650, Curve
+from ampledger.core.engine import Site
 from ampledger.core.model import Battery, Interval, Limits, Start, Tap
 from ampledger.core.usable import Station
 from ampledger.errors import BoxError, ConfigError
@@ -58,6 +59,7 @@ class Options:
     station: Station = Station()
     curve: Curve = LFP26650
     limits: Limits = Limits()
+    site: Site = Site()
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -65,6 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("log", metavar="LOG", help="log file, .csv or .csv.gz (format: host/LOGFORMAT.md)")
     settings.add_battery(parser, asked_each_time=True)
     settings.add_arguments(parser)
+    settings.add_place_options(parser)
     parser.add_argument("--out", required=True, metavar="EST.csv", help="estimates, one line per row of the log")
     parser.add_argument("--notices", metavar="N.jsonl", help="also write the notices, one JSON object per line")
     parser.add_argument("--json", action="store_true", help="print the summary as one JSON object")
@@ -123,7 +126,7 @@ def check_arguments(args: argparse.Namespace) -> Options:
     _check_targets(args)
     return Options(
         args.log, args.out, args.notices, setup.battery, start, args.reserve_soc, args.json, setup.station, setup.curve,
-        setup.limits,
+        setup.limits, settings.site_told(args),
     )  # fmt: skip
 
 
@@ -156,7 +159,8 @@ def _same_file(one: str, other: str) -> bool:
 
 def _engine(options: Options) -> Stepper:
     setup = settings.Setup(options.battery, options.reserve_soc, options.station, options.curve, options.limits)
-    engine: Stepper = setup.engine(options.start)
+    engine = setup.engine(options.start)
+    engine.site = options.site
     return engine
 
 

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from ampledger.core.cells import CURVES, LFP26650, Curve
-from ampledger.core.engine import Engine
+from ampledger.core.engine import Engine, Site
 from ampledger.core.forecast import HORIZON_S, Plan
 from ampledger.core.model import Battery, Limits, Start, Three
 from ampledger.core.sun import Panel, Place, locator
@@ -498,17 +498,10 @@ def _next_s(of_day_s: float, now_s: float) -> float:
     return time_s if time_s > now_s else time_s + _DAY_S
 
 
-def add_plan_options(parser: argparse.ArgumentParser) -> None:
-    """Closing time, place, panel and the rest of `PlanTold`; read them with `plan_told`."""
+def add_place_options(parser: argparse.ArgumentParser) -> None:
+    """Where one is and how the panel stands; read them with `site_told`."""
     add = parser.add_argument
     degrees = _number("degrees, such as 35")
-    add("--until", metavar="UTC", help="closing time: 2026-06-21T00:30Z, or hh:mm for the next such (UTC)")
-    add(
-        "--past-min",
-        type=_number("minutes, such as 30"),
-        metavar="MIN",
-        help="without --until: so many minutes after 00:00 UTC, when a new day begins (default 30)",
-    )
     add("--locator", metavar="SQUARE", help="where you are, as a Maidenhead locator such as DN53vo")
     add("--lat", type=degrees, metavar="DEG", help="or as latitude, north positive; with --lon")
     add("--lon", type=degrees, metavar="DEG", help="longitude, east positive")
@@ -521,6 +514,24 @@ def add_plan_options(parser: argparse.ArgumentParser) -> None:
         metavar="DEG",
         help="where it faces, degrees from true north (a compass differs): 90 east, 180 south (default), 270 west",
     )
+
+
+def site_told(args: argparse.Namespace) -> Site:
+    """What `add_place_options` was given. Raises ConfigError for what can't be."""
+    return Site(_place_told(args), _panel_told(args))
+
+
+def add_plan_options(parser: argparse.ArgumentParser) -> None:
+    """Closing time, place, panel and the rest of `PlanTold`; read them with `plan_told`."""
+    add = parser.add_argument
+    add("--until", metavar="UTC", help="closing time: 2026-06-21T00:30Z, or hh:mm for the next such (UTC)")
+    add(
+        "--past-min",
+        type=_number("minutes, such as 30"),
+        metavar="MIN",
+        help="without --until: so many minutes after 00:00 UTC, when a new day begins (default 30)",
+    )
+    add_place_options(parser)
     add(
         "--accessories-ma",
         type=_number("milliamps, such as 300"),

@@ -520,8 +520,8 @@ def _watch_full(s: BalanceState, battery: Tap, solar_a: float | None, dt_s: floa
     if s.calm_s > 0.5 and volts is not None and amps is not None:
         # 3.38 V a cell: above rest at full (about 3.35 V), below any float setting in use. Common practice, no source.
         s.held = volts / s.series >= 3.38 and amps > -_DEAD_A
-        # A controller that has gone to its float volts (13.5 to 13.8 V for four cells; common practice, no source) gives
-        # nothing until the full pack has come down to them: for some minutes it discharges, and the sun is not short.
+        # A controller that has gone to its float volts (13.5 to 13.8 V for four cells; common practice, no source)
+        # gives nothing until the full pack has come down to them: it discharges for minutes, and no sun is missing.
         s.floats = volts / s.series >= _FLOAT_CELL_V and not s.held
 
 
@@ -556,9 +556,7 @@ def _judge(s: BalanceState, excess: tuple[float, float], derived: str, now_s: fl
     vague = s.verdict == "unknown" and not s.open and s.calm_s < 20.0
     if s.floats and s.verdict == "unknown":      # seen to carry the station before, the sun is missed as ever
         wanted: Verdict = "unknown"
-    elif sure_a > short_a and not vague:
-        wanted = "short"
-    elif s.verdict == "short" and demand_a + sd_a > even_a:
+    elif (sure_a > short_a and not vague) or (s.verdict == "short" and demand_a + sd_a > even_a):
         wanted = "short"
     elif s.verdict == "unknown" and not (listens or s.sum_n >= (2.8 if demand_a < short_a else 7.0)):
         # Rather silent for some minutes than one thing now and another soon; longest where it may become an alarm.
