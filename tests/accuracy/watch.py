@@ -23,7 +23,7 @@ import platform
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -117,6 +117,7 @@ class Job:
     kind: str
     number: int
     seconds: int = 0
+    seeds: int = 0  # is added to that of the scene
 
 
 @dataclass(frozen=True)
@@ -166,6 +167,7 @@ def scene_of(job: Job) -> tuple[str, str, Scene, Episode | None, float]:
     """Name, condition, scene, episode and ratio of a job."""
     if job.kind == "episode":
         e = bank.episodes()[job.number]
+        e = replace(e, scene=e.scene.with_(seed=e.scene.seed + job.seeds))
         return e.name, e.condition, e.scene, e, 0.0
     if job.kind == "ordinary":
         name, scene = bank.ordinary(job.number)
@@ -175,7 +177,7 @@ def scene_of(job: Job) -> tuple[str, str, Scene, Episode | None, float]:
         name = f"supply {ratio:g} of the draw, {scene.mode}"
     if job.seconds:
         scene = scene.with_(seconds=min(job.seconds, scene.seconds))
-    return name, "", scene, None, ratio
+    return name, "", scene.with_(seed=scene.seed + job.seeds), None, ratio
 
 
 TAPS = {"taps": "", "night": "night", "receiving": "receiving"}
@@ -183,7 +185,7 @@ TAPS = {"taps": "", "night": "night", "receiving": "receiving"}
 
 def wiring(job: Job) -> Result:
     """A minute of keying with taps exchanged: what is said of it."""
-    w = bank.wired(job.number, TAPS[job.kind])
+    w = bank.wired(job.number + job.seeds, TAPS[job.kind])
     rows = list(bank.intervals(w.scene, bank.live(w.scene)))
     said = taps.decide(rows[w.quiet_s :], rows[: w.quiet_s], bank.SERIES)
     right = said.decided and said.wiring == taps.Wiring(w.order, w.signs)
@@ -540,9 +542,11 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--json", action="store_true", help="as one JSON object")
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
     parser.add_argument("--hours", type=float, default=0.0, help="of ordinary operation (default 101)")
+    text = "other chance: N is added to every seed (0: those that thresholds were looked at with)"
+    parser.add_argument("--seeds", type=int, default=0, metavar="N", help=text)
     args = parser.parse_args(argv)
     began = time.monotonic()
-    jobs = jobs_of(args.quick, args.only, args.hours)
+    jobs = [replace(job, seeds=args.seeds) for job in jobs_of(args.quick, args.only, args.hours)]
     if not jobs:
         parser.error(f"no episode has {args.only!r}; codes and conditions: {', '.join(CONDITIONS)}, {LOOK_ALIKES}")
     results = runs(jobs, args.jobs, lambda text: print(text, file=sys.stderr, flush=True))
