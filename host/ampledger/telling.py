@@ -352,6 +352,7 @@ _LIES = {
     "offset": "the {0} is off by {1:+.2f} A",
     "sign": "the {0} reads with the wrong sign",
     "missing": "the {0} misses current that goes around its shunt",
+    "swapped": "the bus falls when the {0} takes more, as if it were the load's",
     "unknown": "the {0} does not fit the other two",
 }
 
@@ -382,6 +383,8 @@ def _agree(cross: Cross, at_panel: bool) -> str:
         name = "sun" if cross.derived == "solar" else cross.derived
         return f"The {name}'s amps are made of the other two, so nothing checks them."
     by = "" if cross.residual_a is None else f" by {abs(cross.residual_a):.2f} A"
+    if cross.lie == "swapped":
+        return f"The three points add up, but {_LIES['swapped'].format('battery channel')}."
     if cross.lie and cross.channel:
         return f"The three points disagree{by}: {_LIES[cross.lie].format(f'{cross.channel} channel', cross.size)}."
     if cross.lie == "offset":

@@ -600,3 +600,32 @@ def test_the_module_has_no_state_of_its_own() -> None:
     a, first = run(iter(rows))
     b, second = run(iter(rows))
     assert a == b and first == second and crosscheck.CrossState() == CrossState()
+
+
+def _exchanged(seconds, backwards, keyed=True):
+    """A minute's overs of 15 s by day; `backwards`: battery's and load's channels exchanged."""
+    state, said = CrossState(), []
+    for k in range(seconds):
+        load = 0.5 + (4.0 if keyed and (k // 15) % 2 else 0.0)
+        solar = 1.2
+        battery = solar - load - 0.0165
+        v = 13.2 + 0.05 * battery
+        b, m = (load, battery) if backwards else (battery, load)
+        taps = [Tap(v, a, a, v, v, a, a) for a in (b, solar, m)]
+        state, cross = step(state, Interval(1e9 + k, 1.0, *taps))
+        said.append(cross.lie)
+    return state, said
+
+
+def test_battery_and_load_exchanged_add_up_and_are_told_by_the_bus():
+    # WORKED: edges every 15 s; n >= 4.5 with 1 + 0.95 + ... comes with the 6th edge (n = 1 + .95 + ... + .95^4 = 4.52 at
+    # the 5th), the 5th edge at 75 s. Nothing is said before.
+    _, said = _exchanged(120, True)
+    assert said.index("swapped") == 75 and set(said[:75]) == {""} and set(said[75:]) == {"swapped"}
+    assert set(_exchanged(240, False)[1]) == {""}
+    assert set(_exchanged(240, True, keyed=False)[1]) == {""}, "without steps nothing tells"
+
+
+def test_what_the_bus_has_answered_survives_a_restart_to_the_bit():
+    state, _ = _exchanged(100, True)
+    assert CrossState.from_dict(json.loads(json.dumps(state.to_dict()))) == state

@@ -725,6 +725,7 @@ _LIES = {
     "offset": "is {size:+.3f} A off",
     "sign": "counts the wrong way round",
     "missing": "does not see what flows: it goes around its shunt",
+    "swapped": "shows more charging whenever the volts fall, as the load would: the two are exchanged",
     "unknown": "does not fit the others",
 }
 _LIES_DO = {
@@ -732,6 +733,7 @@ _LIES_DO = {
     "offset": "Switch everything off and run `ampledger board calibrate --zero`.",
     "sign": "Swap the two sense leads of that shunt, with everything off; `ampledger board check` proves it.",
     "missing": "Look for a second way past the shunt: a wire on the wrong side, a ground by a laptop or coax shield.",
+    "swapped": "Exchange the two channels' sense leads, fuse out; `ampledger board check --guided` proves it.",
     "unknown": "Run `ampledger board check`, which takes the taps one by one.",
 }
 
@@ -742,7 +744,7 @@ def _taps_disagree(r: Row) -> Case:
 
     def words() -> Words:
         size = x.size if math.isfinite(x.size) else 0.0
-        off = "" if x.residual_a is None else f"{abs(x.residual_a):.2f} A are not accounted for. "
+        off = "" if x.residual_a is None or x.lie == "swapped" else f"{abs(x.residual_a):.2f} A are not accounted for. "
         who = f"The {x.channel} channel" if x.channel else "One of the channels, not known which,"
         figures = {"size": size} if x.residual_a is None else {"residual_a": x.residual_a, "size": size}
         return (
@@ -753,7 +755,7 @@ def _taps_disagree(r: Row) -> Case:
             figures,
         )
 
-    grave = x.lie in ("sign", "missing")
+    grave = x.lie in ("sign", "missing", "swapped")
     holds = bool(x.lie) if x.lie or x.closed is not None else None
     return Case(holds, not x.lie and x.closed is True, 5.0, 30.0, "warning" if grave else "caution", words)
 
@@ -835,7 +837,7 @@ def _noisy(r: Row) -> Case | None:
     which, by, unit = found
     # 20 s of such rows, a minute without: judgement. A channel that sees too little makes the others look noisy.
     return Case(
-        None if r.facts.cross.lie in ("gain", "sign", "missing") else which != "",
+        None if r.facts.cross.lie in ("gain", "sign", "missing", "swapped") else which != "",
         which == "",
         20.0,
         60.0,

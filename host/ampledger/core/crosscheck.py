@@ -22,7 +22,7 @@ from typing import Any, Literal, NamedTuple
 
 from ampledger.core.model import Interval, Tap
 
-Lie = Literal["", "gain", "offset", "sign", "missing", "unknown"]
+Lie = Literal["", "gain", "offset", "sign", "missing", "swapped", "unknown"]
 CHANNELS = ("solar", "battery", "load")
 _SIGNS = (1.0, -1.0, -1.0)  # of solar, battery, load in the residual
 
@@ -73,6 +73,10 @@ _RATIO_SD = 0.0087               # of a ratio of two powers by three channels of
 # A simple controller joins panel and bus: panel volts a little above the bus, current ratio 0.97 to 1.0 (notes). While
 # it chops (full battery) mean volts x mean amps are not its watts.
 _JOINED_V, _JOINED_RATIO = 1.2, (0.94, 1.03)
+# Battery and load exchanged add up as well; but then the bus falls when the "battery" takes more. Steps of half an
+# ampere and more, six of late, and a bus that answers as 10 mohm the wrong way round: a pack, its leads and fuse have
+# 20 and more the right way. Judgement.
+_STEP_A, _ANSWERS, _BACKWARDS_OHM, _STEP_FADES = 0.5, 6.0, -0.01, 0.95
 _TRACKS = 1.05                   # output amps over panel amps: only a tracking one gives more
 
 
@@ -117,6 +121,7 @@ class Cross:
         off); None: not yet. [A]
     channel, lie : which channel is believed to lie and how; "" none, channel "" with a lie: one of them, not known
         which. An offset with channel "" may also be a steady draw that passes no tap.
+        "swapped" is battery and load exchanged: these add up, and the bus tells (`size`: how it answers. [ohm])
     size : of a gain the factor that it shows, likewise of "sign" (about -1) and "missing" (about 0); of an offset
         amps, of a channel in its own sense, with channel "" as in the residual. [-], [A]
     closed : whether the three agree, None: can't be told. since_s : since when `lie` holds, UTC. [s]
@@ -223,6 +228,9 @@ class CrossState:
     verdict: _Verdict = _Verdict()
     panel: _Panel = _Panel()
     at_panel: bool = False
+    bus_v: float | None = None            # of the block before
+    # how the bus answers to steps of the battery: fading count, sums of squares and of products; since when wrong
+    answers: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
@@ -233,10 +241,10 @@ class CrossState:
     def from_dict(cls, saved: Mapping[str, Any]) -> CrossState:
         """The state that `to_dict` gave. Raises TypeError, ValueError or KeyError when it is of another kind."""
         kept = dict(saved)
-        for name in ("last", "sums", "trial"):
+        for name in ("last", "sums", "trial", "answers"):
             if name in kept:
                 kept[name] = tuple(float(x) for x in kept[name])
-        for name, sizes in (("sums", (18,)), ("trial", (0, 18)), ("last", (0, 4))):
+        for name, sizes in (("sums", (18,)), ("trial", (0, 18)), ("last", (0, 4)), ("answers", (4,))):
             if name in kept and len(kept[name]) not in sizes:
                 raise ValueError(f"{name} has {len(kept[name])} values")
         if "block" in kept:
@@ -387,6 +395,7 @@ def _judge(state: CrossState, interval: Interval, block: _Block, budget: Budget)
     watts = block.watts / s
     if not state.at_panel or watts >= _LEAST_W:
         sums = _added(sums, faded_s, weight, now, steps)
+    state = _answered(state, interval, None if steps is None else steps[1])
     base = replace(
         state, end_s=interval.end_s, block=_Block(), last=(*now, noise), judged_s=judged_s + s, lost_s=0.0,
         age_s=state.age_s + s, residual_a=residual, sums=sums,
@@ -396,6 +405,20 @@ def _judge(state: CrossState, interval: Interval, block: _Block, budget: Budget)
     limit, size = _limit(now, budget), abs(residual or 0.0)
     seen = _Seen(s, weight, steps, size > limit + _EDGES * edge, size < _GOOD_OF * limit)
     return (_in_fault if base.verdict.fault else _in_peace)(base, interval, seen, budget)
+
+
+def _answered(state: CrossState, interval: Interval, step_a: float | None) -> CrossState:
+    """How the bus has answered to the battery's step."""
+    v, before = interval.battery.v, state.bus_v
+    if v is None or not math.isfinite(v):
+        return replace(state, bus_v=None)
+    n, square, product, since_s = state.answers
+    if before is not None and step_a is not None and abs(step_a) >= _STEP_A and not state.lost_s:
+        n, square = n * _STEP_FADES + 1.0, square * _STEP_FADES + step_a * step_a
+        product = product * _STEP_FADES + step_a * (v - before)
+        wrong = n >= 0.75 * _ANSWERS and product < _BACKWARDS_OHM * square
+        since_s = (since_s or interval.end_s) if wrong else 0.0
+    return replace(state, bus_v=v, answers=(n, square, product, since_s))
 
 
 def _limit(now: Sequence[float], budget: Budget) -> float:
@@ -884,6 +907,11 @@ def _shown(state: CrossState, interval: Interval, derived: str) -> Cross:
             closed = True
     known = state.extra_n >= _OWN_LEAST and not state.at_panel
     own_a = state.extra_a + (0.0 if interval.own_in_load else interval.own_a) if known else None
+    if closed and not v.fault and state.answers[3]:
+        # What tells a reversed battery from an exchanged one is whether they add up: these do.
+        _, square, product, since_s = state.answers
+        eff = _efficiency(state.panel) if state.at_panel else None
+        return Cross(state.residual_a, own_a, "battery", "swapped", product / square, closed, since_s, eff, derived)
     return Cross(
         state.residual_a, own_a, v.channel, v.lie, v.size, closed, v.since_s,
         _efficiency(state.panel) if state.at_panel else None, derived,
