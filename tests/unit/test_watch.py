@@ -153,8 +153,19 @@ def test_a_sensor_that_wavers_about_0_does_not_change_the_severity_each_second()
     assert watch.open()[0].severity == "act"
     watch, events = feed(watch, 60.0, a=0.5, temp_c=0.9)
     assert events == []
-    watch, events = feed(watch, 60.0, a=0.5, temp_c=1.1)
-    assert events == [(10.0, "changed", "cold-charging", "warning")]
+    # Judgement: milder after a minute.
+    watch, events = feed(watch, 70.0, a=0.5, temp_c=1.1)
+    assert events == [(60.0, "changed", "cold-charging", "warning")]
+
+
+def test_pauses_between_overs_make_nothing_milder_and_call_nobody_again():
+    limits = Limits(fuse_a=(None, None, 20.0))
+    watch, said = Watch(), []
+    for k in range(600):  # slots of 15 s: the mean square of 10 s goes over the rating and back under it each half minute
+        amps = 22.0 if (k // 15) % 2 else 0.5
+        watch, events = step(watch, row(float(k), a=-amps, load=(13.2, amps)), CALM, PACK, limits)
+        said += [(e.kind, e.notice.severity) for e in events if e.notice.code == "fuse-near"]
+    assert said == [("raised", "warning"), ("changed", "act")]
 
 
 def test_sending_in_the_frost_does_not_raise_the_same_notice_for_each_over():
@@ -405,7 +416,7 @@ def test_the_radios_volts_are_cautioned_of_before_they_run_out_and_acted_on_when
     (notice,) = watch.open()
     assert notice.seen == "11.6 V to 11.8 V at its plug, reckoned over the lead; it needs 11.7 V."
     watch, events = feed(watch, 100.0, at(12.19))
-    assert events == [(30.0, "changed", "radio-volts-low", "warning")] and codes(watch) == ["radio-volts-low"]
+    assert events == [(60.0, "changed", "radio-volts-low", "warning")] and codes(watch) == ["radio-volts-low"]
     watch, events = feed(watch, 70.0, at(12.21))
     assert events == [(60.0, "cleared", "radio-volts-low", "warning")]
 

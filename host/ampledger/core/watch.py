@@ -189,7 +189,9 @@ def _on(code: str, old: _Held, case: Case, interval: Interval) -> tuple[_Held | 
     if old.notice is None or old.notice.severity == case.severity:
         return _Held(notice, on_s, open=True, since_s=since_s), None
     other_s = old.other_s + dt_s
-    if other_s >= case.on_s - 1e-6:
+    # Milder only after a minute, or as long as it would take to be over: a pause between overs is no relief. Judgement.
+    worse = SEVERITIES.index(case.severity) > SEVERITIES.index(old.notice.severity)
+    if other_s >= (case.on_s if worse else max(case.on_s, min(case.off_s, 60.0))) - 1e-6:
         return _Held(notice, on_s, open=True, since_s=since_s), Event(now_s, "changed", notice)
     waiting = replace(notice, severity=old.notice.severity, title=old.notice.title)
     return _Held(waiting, on_s, 0.0, other_s, True, since_s), None
