@@ -25,6 +25,7 @@ from ampledger import telling, wire
 from ampledger.ahead import Ahead, form, kept, read_kept, wished
 from ampledger.backfill import Backfill
 from ampledger.core.clock import Clock, Tie, clock_of
+from ampledger.core.crosscheck import CrossState, at_bus
 from ampledger.core.engine import Engine, Site, View
 from ampledger.core.forecast import Scene
 from ampledger.core.model import Interval
@@ -255,7 +256,7 @@ class Live:
         for reading in self._store.each(self.device, boot, since_ms):
             seen, intervals = to_intervals(seen, reading, self._scale, clock.utc_s(reading.mono_ms * 1e-3))
             for interval in intervals:
-                self.history.add(interval)
+                self.history.add(at_bus(CrossState(), interval))
 
     def _catch_up(self) -> None:
         """Conclude from all that was stored after the state that was kept, whatever start of the board it is of."""
@@ -486,7 +487,7 @@ class Live:
                 )
         self._ailments.add(at_s, reading)
         for interval in intervals:
-            self.history.add(interval)
+            self.history.add(at_bus(CrossState(), interval))
             if self._guide is not None:
                 with self._guide_guard:
                     self._guide = None if self._guide is None else self._guide.take(interval)
@@ -587,7 +588,7 @@ class Live:
             return
         _, (interval,) = to_intervals(None, reading, self._scale, clock.utc_s(reading.mono_ms * 1e-3))
         if interval.end_s > self._clock() - KEPT_S:
-            self.history.add(interval)
+            self.history.add(at_bus(CrossState(), interval))
 
     def _conclude_late(self) -> None:
         """

@@ -103,9 +103,16 @@ def figures(view: View | None, engine: Engine, waiting: str) -> dict[str, Any]:
             "keyed": b.keyed,
         }
         early, late, source = view.outlook.early_s, view.outlook.late_s, view.source
-        solar, load = i.solar, i.load
+        # As it is behind the controller, so that the three add up; the panel's own figures stand beside them.
+        solar, load = (view.bus or i).solar, i.load
+        panel = i.solar if i.at_panel else None
         taps = {
-            "solar": {"v": solar.v if solar else None, "a": solar.a if solar else None},
+            "solar": {
+                "v": solar.v if solar else None,
+                "a": solar.a if solar else None,
+                "panel_v": panel.v if panel else None,
+                "panel_a": panel.a if panel else None,
+            },
             "battery": {"v": i.battery.v, "a": i.battery.a, "c": i.battery_c},
             "load": {
                 "v": load.v if load else None,

@@ -618,8 +618,8 @@ def _exchanged(seconds, backwards, keyed=True):
 
 
 def test_battery_and_load_exchanged_add_up_and_are_told_by_the_bus():
-    # WORKED: edges every 15 s; n >= 4.5 with 1 + 0.95 + ... comes with the 6th edge (n = 1 + .95 + ... + .95^4 = 4.52 at
-    # the 5th), the 5th edge at 75 s. Nothing is said before.
+    # WORKED: an edge every 15 s; 1 + 0.95 + ... + 0.95^4 = 4.52, so the fifth edge, at 75 s, makes more than the 4.5
+    # that are asked for. Nothing is said before.
     _, said = _exchanged(120, True)
     assert said.index("swapped") == 75 and set(said[:75]) == {""} and set(said[75:]) == {"swapped"}
     assert set(_exchanged(240, False)[1]) == {""}

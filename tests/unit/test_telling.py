@@ -166,3 +166,15 @@ def test_resistances_are_told_with_their_uncertainty_and_what_they_were() -> Non
         "8 ± 2 mΩ from there to the load's."
     )
     assert points()["ways"] == ""
+
+
+def test_with_the_solar_tap_at_the_panel_what_is_shown_adds_up_and_the_panels_figures_stand_beside_it():
+    engine = Engine(Battery(20.0), Start(0.6))
+    taps = Tap(13.2, 1.0, 1.0), Tap(18.0, 1.2, 1.2), Tap(13.2, 0.5, 0.5)
+    view = engine.step(Interval(1e9, 1.0, *taps, 20.0, own_a=0.01, at_panel=True))
+    told = telling.figures(view, engine, "")
+    # WORKED: behind the controller flow 1.0 + 0.5 + 0.01 A at the bus's 13.2 V.
+    assert told["solar"] == {"v": 13.2, "a": pytest.approx(1.51), "panel_v": 18.0, "panel_a": 1.2}
+    assert told["cycle"]["supply_a"] == pytest.approx(1.51)
+    view = engine.step(Interval(1e9 + 1.0, 1.0, *taps, 20.0, own_a=0.01))
+    assert telling.figures(view, engine, "")["solar"] == {"v": 18.0, "a": 1.2, "panel_v": None, "panel_a": None}

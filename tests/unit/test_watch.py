@@ -161,7 +161,7 @@ def test_a_sensor_that_wavers_about_0_does_not_change_the_severity_each_second()
 def test_pauses_between_overs_make_nothing_milder_and_call_nobody_again():
     limits = Limits(fuse_a=(None, None, 20.0))
     watch, said = Watch(), []
-    for k in range(600):  # slots of 15 s: the mean square of 10 s goes over the rating and back under it each half minute
+    for k in range(600):  # slots of 15 s: the mean square of 10 s goes over the rating and back each half minute
         amps = 22.0 if (k // 15) % 2 else 0.5
         watch, events = step(watch, row(float(k), a=-amps, load=(13.2, amps)), CALM, PACK, limits)
         said += [(e.kind, e.notice.severity) for e in events if e.notice.code == "fuse-near"]

@@ -545,7 +545,7 @@ def _judge(s: BalanceState, excess: tuple[float, float], derived: str, now_s: fl
     else:
         base = max(supply_a, 0.0)
         # Next to nothing, the box's own draw decides nothing.
-        short_a, even_a = max(_SHORT_ON * base, base + _DEAD_A), max(_SHORT_OFF * base, base + 0.5 * _DEAD_A)
+        short_a, even_a = max(_SHORT_ON * base, base + _DEAD_A), max(_SHORT_OFF * base, base + _DEAD_A)
         surplus_a, end_a = _SURPLUS_ON * base, _SURPLUS_OFF * base
     stepped = (supply_a < 0.75 * s.supply_slow_a - 0.05
                or s.receive_a - s.receive_slow_a > max(0.1, 0.15 * demand_a))

@@ -89,6 +89,8 @@ class View:
     cycle : what was counted up to the anchor (full or empty) that this interval has brought; mostly None.
     spare : a full battery holds the controller back: `balance.supply_a` is then what the sun could bring, and
         the surplus in `balance.net_a` does not flow.
+    cross, paths : what the three points say of each other; what the key's steps say of resistances.
+    bus : the interval with the solar tap as it is behind the controller.
     """
 
     time_s: float
@@ -104,6 +106,7 @@ class View:
     cycle: Cycle | None = None
     cross: Cross = Cross()
     paths: Paths = Paths()
+    bus: Interval | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +218,7 @@ class Engine:
         spare = self._spare_s > 0.0
         return View(
             interval.end_s, measured, shown, now, look, source, self._watch.open(), events, spare, gives, cycle, cross,
-            ways,
+            ways, interval,
         )  # fmt: skip
 
     def _sky(self, time_s: float) -> Sun:

@@ -290,6 +290,8 @@ class Readings {
     const way = b.a === null ? "not measured" : b.a > NOTHING_A ? "charging" : b.a < -NOTHING_A ? "giving" : "at rest";
     const warmth = b.c === null || b.c === undefined ? "no temperature" : num(b.c, 1) + "\u00a0°C";
     say(this.rows.battery.note, stale ? "" : `${way}, ${warmth}`);
+    const p = snap.solar;
+    say(this.rows.solar.note, stale || !Number.isFinite(p.panel_a) ? "" : `panel ${volts(p.panel_v)}, ${amps(p.panel_a)}`);
     say(this.rows.load.note, stale || !Number.isFinite(snap.load.a_max) ? "" : `peak ${amps(snap.load.a_max)}`);
   }
 }
