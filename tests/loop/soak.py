@@ -112,13 +112,13 @@ def faults(rig: Rig, run: Run, r: random.Random, seconds: float) -> None:
 
     end = seconds - 45.0
     for what, do, share in (
-        ("bus errors", nak, 900.0),
-        ("hung bus", stuck, 1800.0),
-        ("chip silent", gone, 3600.0),
-        ("chip lost power", chip, 7200.0),
-        ("board restarted, chips counted on", lambda: bench.power_cycle(), 5400.0),
-        ("power cut", power, 5400.0),
-        ("flash operation cut", lambda: bench.cut_power_at(r.randrange(1, 12)), 5400.0),
+        ("bus errors", nak, 450.0),
+        ("hung bus", stuck, 900.0),
+        ("chip silent", gone, 1800.0),
+        ("chip lost power", chip, 2700.0),
+        ("board restarted, chips counted on", lambda: bench.power_cycle(), 2700.0),
+        ("power cut", power, 2700.0),
+        ("flash operation cut", lambda: bench.cut_power_at(r.randrange(1, 12)), 2700.0),
     ):
         for _ in range(int(r.uniform(0.0, 2.0 * seconds / share) + 0.5)):
             at(what, r.uniform(10.0, max(11.0, end)), do)
