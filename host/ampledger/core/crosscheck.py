@@ -229,8 +229,9 @@ class CrossState:
     panel: _Panel = _Panel()
     at_panel: bool = False
     bus_v: float | None = None            # of the block before
-    # how the bus answers to steps of the battery: fading count, sums of squares and of products; since when wrong
-    answers: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    # how the bus answers to steps of the battery: fading counts of all and of those the wrong way round, sums of
+    # squares and of products; since when wrong
+    answers: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
@@ -244,7 +245,7 @@ class CrossState:
         for name in ("last", "sums", "trial", "answers"):
             if name in kept:
                 kept[name] = tuple(float(x) for x in kept[name])
-        for name, sizes in (("sums", (18,)), ("trial", (0, 18)), ("last", (0, 4)), ("answers", (4,))):
+        for name, sizes in (("sums", (18,)), ("trial", (0, 18)), ("last", (0, 4)), ("answers", (5,))):
             if name in kept and len(kept[name]) not in sizes:
                 raise ValueError(f"{name} has {len(kept[name])} values")
         if "block" in kept:
@@ -412,13 +413,16 @@ def _answered(state: CrossState, interval: Interval, step_a: float | None) -> Cr
     v, before = interval.battery.v, state.bus_v
     if v is None or not math.isfinite(v):
         return replace(state, bus_v=None)
-    n, square, product, since_s = state.answers
+    n, against, square, product, since_s = state.answers
     if before is not None and step_a is not None and abs(step_a) >= _STEP_A and not state.lost_s:
+        by = step_a * (v - before)
         n, square = n * _STEP_FADES + 1.0, square * _STEP_FADES + step_a * step_a
-        product = product * _STEP_FADES + step_a * (v - before)
-        wrong = n >= 0.75 * _ANSWERS and product < _BACKWARDS_OHM * square
+        against = against * _STEP_FADES + (1.0 if by < 0.0 else 0.0)
+        product = product * _STEP_FADES + by
+        # Not one large step alone: a protection that opens makes one.
+        wrong = n >= 0.75 * _ANSWERS and against >= 0.8 * n and product < _BACKWARDS_OHM * square
         since_s = (since_s or interval.end_s) if wrong else 0.0
-    return replace(state, bus_v=v, answers=(n, square, product, since_s))
+    return replace(state, bus_v=v, answers=(n, against, square, product, since_s))
 
 
 def _limit(now: Sequence[float], budget: Budget) -> float:
@@ -907,9 +911,9 @@ def _shown(state: CrossState, interval: Interval, derived: str) -> Cross:
             closed = True
     known = state.extra_n >= _OWN_LEAST and not state.at_panel
     own_a = state.extra_a + (0.0 if interval.own_in_load else interval.own_a) if known else None
-    if closed and not v.fault and state.answers[3]:
+    if closed and not v.fault and state.answers[-1]:
         # What tells a reversed battery from an exchanged one is whether they add up: these do.
-        _, square, product, since_s = state.answers
+        _, _, square, product, since_s = state.answers
         eff = _efficiency(state.panel) if state.at_panel else None
         return Cross(state.residual_a, own_a, "battery", "swapped", product / square, closed, since_s, eff, derived)
     return Cross(

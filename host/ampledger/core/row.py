@@ -341,7 +341,10 @@ def _follow_quiet(m: Memory, r: Row) -> None:
     if m.opened or m.quiet_s < 2.0 - 1e-6 or m.flow_v is None:
         return
     series = r.battery.series
-    if m.quiet_s <= max(10.0, r.dt_s) and m.flow_a > 0.1 < m.edge_a[1] and v - m.flow_v > 0.04 * series:
+    rose_v = (v - m.flow_v) / series
+    # After an over the mean of late says little of what went in: then more volts, and more current at the edge.
+    stopped = (m.flow_a > 0.1 < m.edge_a[1] and rose_v > 0.04) or (m.edge_a[1] > 0.3 and rose_v > 0.1)
+    if m.quiet_s <= max(10.0, r.dt_s) and stopped:
         m.opened = "jump"
     elif m.quiet_s <= max(10.0, r.dt_s) and m.edge_a[0] < -0.3 and v > 3.58 * series:
         m.opened = "one way"
