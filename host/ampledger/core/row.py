@@ -473,7 +473,8 @@ def _follow_same(m: Memory, r: Row) -> None:
 
 
 def _follow_trouble(m: Memory, r: Row) -> None:
-    if not any(tap is not None and tap.trouble for tap in r.taps):
+    # One that says nothing at all is silent, which is another notice.
+    if not any(tap is not None and tap.trouble and not silent(tap) for tap in r.taps):
         return
     if m.calm_s <= 2.0:  # keyed, or just now
         m.trouble_s = m.trouble_s[1], m.trouble_s[2], m.now_s
