@@ -102,6 +102,7 @@ class Memory:
     flow_a: float = 0.0
     flows_s: float = 0.0
     edge_a: tuple[float, float] = (0.0, 0.0)
+    last_ends_a: tuple[float, float] = (0.0, 0.0)
     opened: str = ""
     # Sun: the last 20 s, the most of late, what it was when it fell to nothing and how long ago; share of a clear sky.
     sun_a: float = 0.0
@@ -321,7 +322,10 @@ def _follow_quiet(m: Memory, r: Row) -> None:
         part = 1.0 if m.flow_v is None else 1.0 - math.exp(-r.dt_s / 3.0)
         m.flow_v = v if m.flow_v is None else m.flow_v + (v - m.flow_v) * part
         m.flow_a += (a - m.flow_a) * part
-        m.quiet_s, m.edge_a = 0.0, ends
+        # Of the last two rows: what stops between two rows leaves little in the newer one.
+        last = ends if m.quiet_s else m.last_ends_a
+        m.edge_a = min(ends[0], last[0]), max(ends[1], last[1])
+        m.quiet_s, m.last_ends_a = 0.0, ends
         return
     m.flows_s = 0.0
     volts = ends_of(tap.v_min, tap.v_max, v) or (v, v)
