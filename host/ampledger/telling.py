@@ -20,7 +20,7 @@ from ampledger.core.engine import Engine, Sentence, View, sentence
 from ampledger.core.estimate import Estimate
 from ampledger.core.paths import Paths
 from ampledger.core.watch import SEVERITIES, Notice, fold
-from ampledger.decode import Scale
+from ampledger.decode import PANEL_SIDE, Scale
 from ampledger.errors import plain
 from ampledger.life import Standing
 from ampledger.settings import Setup, in_words
@@ -369,7 +369,7 @@ def points(view: View | None, scale: Scale | None) -> dict[str, Any]:
     Where the solar tap sits, whether the three points agree, and the ways' resistances, a sentence each; "" for what
     there is nothing to say of. `view`: None while readings are old.
     """
-    at_panel = scale is not None and scale.placement != "controller-output"
+    at_panel = scale is not None and scale.placement == PANEL_SIDE
     where = ""
     if at_panel:
         where = "The solar shunt sits between panel and controller."

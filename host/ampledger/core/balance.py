@@ -16,7 +16,7 @@ and their scatter gives the standard deviation `demand_sd_a` of that mean. Three
   minutes (15 random overs know the share to about 12 %). So the alarm asks for 25 % plus 2 standard
   deviations. Looking ten times a second means many chances of a false alarm; right after a step of the sun or
   of the receive level there is one look and a cause, and half a standard deviation is asked for: on generated
-  boxes with a quarter missing from the input that finds 8 of 9 within 15 s, and none that is within 20 % of even.
+  boxes with a quarter missing from the input that finds 9 of 9 within 15 s, and none that is within 20 % of even.
 * No verdict ("unknown") until it would stand: 20 s if the draw is above the input even without sending,
   60 s if nothing but listening is heard, else about three minutes of overs (sooner in a plain surplus), and up
   to seven cycles (6 to 15 minutes) where the draw looks higher but chance could still explain it.
