@@ -144,6 +144,14 @@ def test_dragging_across_the_picture_looks_closer_and_a_double_click_wider(open_
         page.wait_for_selector(f"#record:not([data-span='{since_s:.0f} {until_s:.0f}'])")
         wide = [float(t) for t in page.locator("#record").get_attribute("data-span").split()]
         assert wide[1] - wide[0] == pytest.approx(2 * (until_s - since_s), abs=2)
+        # A third click, let go late, is no second double click.
+        drawn(page, wide[0], wide[1])
+        page.mouse.dblclick(*at[0])
+        page.mouse.click(*at[0], delay=350)
+        page.wait_for_selector(f"#record:not([data-span='{wide[0]:.0f} {wide[1]:.0f}'])")
+        page.wait_for_selector("#record:not([aria-busy])")
+        wider = [float(t) for t in page.locator("#record").get_attribute("data-span").split()]
+        assert wider[1] - wider[0] == pytest.approx(4 * (until_s - since_s), abs=2)
 
 
 def test_a_moment_is_read_with_arrow_keys_and_zoomed_about(open_page: Open) -> None:

@@ -208,6 +208,24 @@ def test_a_full_pack_that_holds_the_controller_back_is_no_shortage():
     assert first_short_s(changes) - at_s <= 4.0
 
 
+def test_a_controller_that_dithers_about_nothing_at_full_is_no_loss_of_sun():
+    """Two seconds with 70 mA out of the battery, one with 140 mA into it: on average the sun carries it all."""
+    def second(k, solar_a, load_a, v=14.19):
+        return Interval(float(k), 1.0, Tap(v, solar_a - load_a), Tap(v, solar_a), Tap(v, load_a))
+
+    state, verdicts = begin(), []
+    for k in range(1800):
+        sends = k % 60 < 15
+        solar_a, load_a = (4.6, 5.0) if sends else (0.45 + (-0.07, -0.07, 0.14)[k % 3], 0.45)
+        state, balance = step(state, second(k, solar_a, load_a))
+        verdicts.append(balance.verdict)
+    assert verdicts[-1] == "surplus" and "short" not in verdicts
+    # Nothing comes in any more: told at once, though the volts have not come down yet.
+    for k in range(1800, 1806):
+        state, balance = step(state, second(k, 0.0, 0.45))
+    assert balance.verdict == "short"
+
+
 def test_the_demo_outing_is_short_some_minutes_after_speech_begins_and_not_before():
     state, before = station_at_10_hz(box := ScenarioBox("heron"), begin(), 0.0, 720.0)
     assert [v for _, v in before] == ["surplus"]

@@ -49,6 +49,7 @@ _FLOAT_CELL_V = 3.40
 # Times.
 _SUPPLY_S, _RECEIVE_S = 0.7, 0.8           # time constants; a boxcar of 1.5 s and 2 s has about the same age
 _SLOW_S = 20.0                             # against which a step of sun or receive level is seen
+_QUIET_S = 4.0                             # over which the battery's current is judged on receive
 _HANG_S = 1.2                              # a pause longer than this ends an over: a word gap at 10 words a minute
 _CYCLE_S = 60.0                            # shorter ones are joined: a long gap makes up for a short one
 _MEMORY_S = 1500.0
@@ -108,6 +109,7 @@ class BalanceState:
     supply_slow_a: float = 0.0
     keyed_supply_a: float | None = None    # what the sun gave during overs
     held: bool = False                     # pack at charging volts and not discharging, on receive
+    quiet_a: float | None = None           # battery on receive, over 4 s: a controller that holds volts dithers about 0
     floats: bool = False                   # full, and on its way down to the volts at which the controller gives again
     # Receive level.
     receive_a: float | None = None
@@ -284,7 +286,7 @@ def _after_gap(s: BalanceState, start_s: float) -> BalanceState:
     if s.lost_s > _FORGET_S:
         s = BalanceState(series=s.series, end_s=s.end_s, over_a=s.over_a, over_fast_a=s.over_fast_a, over_s=s.over_s,
                          since_s=s.since_s, verdict=s.verdict)
-    s.supply_a = s.receive_a = s.pending_a = s.keyed_supply_a = None
+    s.supply_a = s.receive_a = s.pending_a = s.keyed_supply_a = s.quiet_a = None
     s.receive_sure = s.keyed = s.held = False
     s.settled_s = s.calm_s = s.high_s = s.cycle_s = s.cycle_c = s.cycle_keyed_s = s.snap_s = 0.0
     s.high_low_a, s.open = math.inf, s.sum_n > 0.0
@@ -518,8 +520,13 @@ def _watch_full(s: BalanceState, battery: Tap, solar_a: float | None, dt_s: floa
             s.keyed_supply_a + (solar_a - s.keyed_supply_a) * (1.0 - math.exp(-dt_s / _SUPPLY_S)))
     volts, amps = _finite(battery.v), _finite(battery.a)
     if s.calm_s > 0.5 and volts is not None and amps is not None:
+        if s.quiet_a is None or s.calm_s <= 0.5 + dt_s:
+            s.quiet_a = amps
+        s.quiet_a += (amps - s.quiet_a) * (1.0 - math.exp(-dt_s / _QUIET_S))
         # 3.38 V a cell: above rest at full (about 3.35 V), below any float setting in use. Common practice, no source.
-        s.held = volts / s.series >= 3.38 and amps > -_DEAD_A
+        # Once held, it takes a quarter of the receive level missing to say otherwise.
+        least_a = -max(2.0 * _DEAD_A, 0.25 * (s.receive_a or 0.0)) if s.held else -_DEAD_A
+        s.held = volts / s.series >= 3.38 and s.quiet_a > least_a
         # A controller that has gone to its float volts (13.5 to 13.8 V for four cells; common practice, no source)
         # gives nothing until the full pack has come down to them: it discharges for minutes, and no sun is missing.
         s.floats = volts / s.series >= _FLOAT_CELL_V and not s.held

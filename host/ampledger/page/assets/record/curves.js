@@ -12,6 +12,7 @@ import { ah, reach } from "./books.js";
 
 const EDGE = { left: 46, right: 12, top: 28, bottom: 44 };
 const JOINT_S = 0.06; // what follows sooner than this belongs to what went before
+const TWICE_MS = 400; // from press to press of a double click
 const STOPS = 1000; // places of the slider
 const coarse = window.matchMedia("(pointer: coarse)");
 
@@ -131,7 +132,24 @@ export function curves(on) {
       const [from, to] = [change["xaxis.range[0]"], change["xaxis.range[1]"]].map(unstamp);
       if (Number.isFinite(from) && Number.isFinite(to)) on.zoom(Math.min(from, to), Math.max(from, to));
     });
-    plot.on("plotly_doubleclick", on.wider);
+  }
+
+  // Counted here and by the times of the presses: the library counts by when it gets to them, and on a busy machine
+  // takes three for two double clicks.
+  let presses = [];
+  function pressedAt(event) {
+    const last = presses.at(-1);
+    const again = last && event.timeStamp - last.t < TWICE_MS && Math.hypot(event.clientX - last.x, event.clientY - last.y) < 8;
+    presses = [...(again ? presses : []), { t: event.timeStamp, x: event.clientX, y: event.clientY }];
+  }
+  function releasedAt(event) {
+    const last = presses.at(-1);
+    if (!last) return;
+    if (Math.hypot(event.clientX - last.x, event.clientY - last.y) >= 8) presses = [];
+    else if (presses.length === 2) {
+      presses = [];
+      on.wider();
+    }
   }
 
   const timeOfPointer = (event) => {
@@ -142,12 +160,17 @@ export function curves(on) {
     const share = timeOfPointer(event);
     if (share !== null && !event.buttons) moment.to(share);
   });
+  plot.addEventListener("pointerdown", (event) => event.isPrimary && event.button === 0 && listening && pressedAt(event));
   host.addEventListener("pointerdown", (event) => {
     pressed = true;
     const share = timeOfPointer(event);
     if (share !== null) moment.to(share);
   });
-  for (const end of ["pointerup", "pointercancel"]) window.addEventListener(end, () => (pressed = false));
+  for (const end of ["pointerup", "pointercancel"])
+    window.addEventListener(end, (event) => {
+      if (pressed && event.isPrimary && end === "pointerup") releasedAt(event);
+      pressed = false;
+    });
 
   function mark(share) {
     cursor.hidden = share === null || !width;
