@@ -2,9 +2,9 @@
 The still parts of the page: headings, places for pictures, and words that never change.
 
 In: nothing. Out: a Dash layout and the HTML frame around it. It holds no data:
-what moves is filled in by `assets/now/*.js` from the push stream and by
-`assets/record/*.js` from `/series`, and no element here is touched by Dash
-again after the first drawing.
+what moves is filled in by the scripts of each view (`assets/now/*.js` from the
+push stream, `assets/record/*.js` from `/series`, and so on), and no element
+here is touched by Dash again after the first drawing.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from dash import html
 from dash.development.base_component import Component
 
 #: The views of the page, address without slash → title.
-VIEWS: dict[str, str] = {"now": "Now", "record": "Record"}
+VIEWS: dict[str, str] = {"now": "Now", "outing": "Outing", "record": "Record", "trip": "Trip", "box": "Box"}
 
 INDEX = """<!DOCTYPE html>
 <html lang="en" data-scheme="light">
@@ -26,6 +26,9 @@ INDEX = """<!DOCTYPE html>
 <link rel="icon" href="/assets/mark.svg" type="image/svg+xml">
 <script src="/assets/scheme.js"></script>
 <link rel="stylesheet" href="/assets/page.css">
+<link rel="stylesheet" href="/assets/outing/outing.css">
+<link rel="stylesheet" href="/assets/trip/trip.css">
+<link rel="stylesheet" href="/assets/box/box.css">
 {%css%}
 <script type="module" src="/assets/start.js"></script>
 </head>
@@ -56,7 +59,7 @@ def page_layout() -> Component:
 
     One layout for all addresses, because the framework asks for it without saying from which page.
     """
-    return _frame(_now(), _record())
+    return _frame(_now(), _outing(), _record(), _trip(), _box())
 
 
 def _frame(*views: Component) -> Component:
@@ -217,6 +220,39 @@ def _record() -> Component:
             ),
         ],
         id="record",
+        hidden=True,
+    )
+
+
+def _outing() -> Component:
+    """The outing under way: what it came to so far, marks, plan, and what another power, mode or share would make of it."""
+    return _view("outing", "The outing …", _part("ways", "What if", html.Div(id="ways-panel")), html.Div(id="outing-parts"))
+
+
+def _trip() -> Component:
+    """A trip that is only planned."""
+    return _view("trip", "A trip to plan", html.Div(id="trip-parts"))
+
+
+def _box() -> Component:
+    """What the box is: battery, wiring, calibration, check of the wiring, health."""
+    return _view("box", "The box", html.Div(id="box-parts"))
+
+
+def _view(name: str, first: str, *children: Component) -> Component:
+    """A view with a heading of its own, to which the way past the masthead leads."""
+    return html.Main(
+        [
+            html.Section(
+                [html.H1(first, id=f"{name}-sentence"), html.P("", id=f"{name}-detail", className="detail")],
+                id=f"{name}-says",
+                className="record-says",
+                tabIndex="-1",
+                **_aria(labelledby=f"{name}-sentence"),
+            ),
+            *children,
+        ],
+        id=name,
         hidden=True,
     )
 

@@ -38,9 +38,8 @@ function post(path, what) {
 
 export function frame(view) {
   const id = (name) => document.getElementById(name);
-  const links = { now: id("to-now"), record: id("to-record") };
-  for (const [name, link] of Object.entries(links)) {
-    if (!link) continue;
+  for (const link of document.querySelectorAll(".views .view-link")) {
+    const name = link.id.slice("to-".length);
     link.href = address("/" + name, { board: chosen });
     if (name === view) link.setAttribute("aria-current", "page");
   }

@@ -4,8 +4,17 @@
 
 import { frame } from "./frame.js";
 
-const record = location.pathname.replace(/\/$/, "") === "/record";
-const code = record ? import("./record/main.js") : import("./now/main.js");
+// Title, and where "skip" leads and what it says. The order is that of the masthead.
+const VIEWS = {
+  now: ["Now", "#verdict", "Skip to the verdict"],
+  outing: ["Outing", "#outing-says", "Skip to the outing"],
+  record: ["Record", "#record-says", "Skip to what this span came to"],
+  trip: ["Trip", "#trip-says", "Skip to the trip"],
+  box: ["Box", "#box-says", "Skip to the box"],
+};
+const asked = location.pathname.replaceAll("/", "");
+const name = asked in VIEWS ? asked : "now";
+const code = import(`./${name}/main.js`);
 
 function whenReady(then) {
   const last = () => document.getElementById("spoken-notices");
@@ -19,12 +28,12 @@ function whenReady(then) {
 }
 
 whenReady(async () => {
-  const view = document.getElementById(record ? "record" : "now");
-  view.hidden = false;
-  document.title = (record ? "Record" : "Now") + " · ampledger";
+  document.getElementById(name).hidden = false;
+  const [title, to, says] = VIEWS[name];
+  document.title = title + " · ampledger";
   const skip = document.getElementById("skip");
-  skip.href = record ? "#record-says" : "#verdict";
-  skip.textContent = record ? "Skip to what this span came to" : "Skip to the verdict";
-  const parts = frame(record ? "record" : "now");
+  skip.href = to;
+  skip.textContent = says;
+  const parts = frame(name);
   (await code).start(parts);
 });

@@ -1,0 +1,5 @@
+/* The view Box. */
+
+export function start(parts) {
+  void parts;
+}

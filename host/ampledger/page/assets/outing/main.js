@@ -1,0 +1,5 @@
+/* The view Outing. */
+
+export function start(parts) {
+  void parts;
+}

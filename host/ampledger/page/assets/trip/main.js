@@ -1,0 +1,5 @@
+/* The view Trip. */
+
+export function start(parts) {
+  void parts;
+}
