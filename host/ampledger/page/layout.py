@@ -225,8 +225,8 @@ def _record() -> Component:
 
 
 def _outing() -> Component:
-    """The outing under way: what it came to so far, marks, plan, and what another power, mode or share would make of it."""
-    return _view("outing", "The outing …", _part("ways", "What if", html.Div(id="ways-panel")), html.Div(id="outing-parts"))
+    """The outing under way: what it came to so far, marks, plan, and what another power, mode or share would change."""
+    return _view("outing", "The outing …", html.Div(id="outing-parts"))
 
 
 def _trip() -> Component:
