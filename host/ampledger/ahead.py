@@ -19,8 +19,9 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from ampledger.core.decision import Decision, settle
-from ampledger.core.forecast import Forecast, Plan, Scene, check, forecast
-from ampledger.core.sun import Panel, Place, locator
+from ampledger.core.forecast import Forecast, Outcome, Plan, Scene, Wish, check, forecast, what_if
+from ampledger.core.habits import KINDS
+from ampledger.core.sun import Panel, Place, locator, position, rise_and_set
 from ampledger.core.watch import Closing, Notice, closing
 from ampledger.errors import BoxError, ConfigError, plain
 from ampledger.settings import PlanTold, plan, plan_told, suggested
@@ -206,6 +207,73 @@ def card(now: Forecast, decision: Decision, told: Plan) -> dict[str, Any]:
     }
 
 
+#: What may be wished of a what-if, and between which bounds where it is a number; see `core.forecast.Wish`.
+WHAT_IFS: dict[str, tuple[float, float] | None] = {
+    "power": (0.01, 16.0),
+    "share": (0.0, 1.0),
+    "less_a": (0.0, 50.0),
+    "until": WISHES["until"],
+    "mode": None,
+    "panel": None,
+}
+
+
+def wished_what_if(wishes: Mapping[str, Any]) -> tuple[float | None, Wish]:
+    """The closing time (None: the plan's) and the wish of some of `WHAT_IFS`, whose bounds were looked at."""
+    values = {name: wishes[name] for name in ("power", "share", "less_a", "mode", "panel") if name in wishes}
+    return wishes.get("until"), Wish(**values)
+
+
+#: Ways that are followed while a slider still moves, and when it rests. [-]
+QUICK, THOROUGH = 500, 2000
+_DUSK_DEG = -6.0  # of the sun's middle: end of civil twilight
+
+
+def pictured(out: Outcome, until_s: float) -> dict[str, Any]:
+    """An outcome as the page draws it: times [s], quantiles of the charge [%], and how many ways still run [%]."""
+    last = int(out.end_s.searchsorted(until_s + 3600.0)) + 1
+    every = max(1, -(-last // 100))
+    kept = slice(0, last, every)
+    return {
+        "probability": out.probability,
+        "ends": list(out.lasts_until),
+        "horizon": out.horizon_s,
+        "limited_by": out.limited_by,
+        "t": [round(float(t)) for t in out.end_s[kept]],
+        "fan": [[round(100.0 * float(x), 1) for x in row[kept]] for row in out.fan],
+        "runs": [round(100.0 * float(x), 1) for x in out.runs[kept]],
+    }
+
+
+def sky(place: Place | None, from_s: float, to_s: float) -> list[list[Any]]:
+    """Sunrise, sunset and the end of twilight between two moments: [time, what], in order. [s]"""
+    if place is None:
+        return []
+    out: list[list[Any]] = []
+    at_s = from_s
+    while at_s < to_s:
+        rise_s, set_s = rise_and_set(place, at_s)
+        nexts = sorted((t, what) for t, what in ((rise_s, "sunrise"), (set_s, "sunset")) if t is not None)
+        if not nexts or nexts[0][0] >= to_s:
+            break
+        out.append([nexts[0][0], nexts[0][1]])
+        if nexts[0][1] == "sunset" and (dark_s := _dusk(place, nexts[0][0])) is not None and dark_s < to_s:
+            out.append([dark_s, "dark"])
+        at_s = nexts[0][0] + 60.0
+    return sorted(out)
+
+
+def _dusk(place: Place, set_s: float) -> float | None:
+    """When the sun is 6 degrees down after a sunset, to a few seconds; None where it does not get there in 3 h."""
+    low_s, high_s = set_s, set_s + 3 * 3600.0
+    if float(position(place, high_s)[0]) > _DUSK_DEG:
+        return None
+    while high_s - low_s > 2.0:
+        mid_s = 0.5 * (low_s + high_s)
+        low_s, high_s = (mid_s, high_s) if float(position(place, mid_s)[0]) > _DUSK_DEG else (low_s, mid_s)
+    return high_s
+
+
 @dataclass(frozen=True, slots=True)
 class _Question:
     scene: Scene
@@ -230,6 +298,7 @@ class Ahead:
         self._notices: dict[str, Notice] = {}
         self._waits: dict[str, float] = {}  # since when a board gives nothing to conclude from
         self._faults: set[str] = set()
+        self._asking = threading.Lock()
         self._stopped = False
         self._thread = threading.Thread(target=self._work, name="ahead", daemon=True)
 
@@ -263,6 +332,43 @@ class Ahead:
         """The notice that a board's station will not last until closing; None while there is none."""
         with self._changed:
             return self._notices.get(board)
+
+    def what_if(self, board: str, wish: Wish, until_s: float | None = None, paths: int = THOROUGH) -> dict[str, Any]:
+        """
+        What another way of operating would make of the hours ahead, beside what comes of going on as now.
+
+        board : its id. until_s : another closing time, UTC [s]; None: the plan's.
+
+        Works in the thread that asks, one at a time, of the newest scene that a forecast was made of (at most a minute
+        of data old). Raises ConfigError for what can't be asked, or not yet.
+        """
+        with self._changed:
+            question = self._last.get(board)
+        if question is None:
+            raise ConfigError("There is no forecast yet: it takes a minute of readings.")
+        now_s = question.scene.now_s
+        planned = plan(question.told, now_s)
+        if until_s is not None:
+            planned = replace(planned, until_s=until_s)
+        with self._asking:
+            now, then = what_if(question.scene, planned, wish, paths)
+        regime = question.scene.habits.regime(now_s)
+        return {
+            "at": now_s,
+            "until": planned.until_s,
+            "reserve": 100.0 * question.scene.reserve_soc,
+            "now": pictured(now, planned.until_s),
+            "then": pictured(then, planned.until_s),
+            "regime": {
+                "kind": regime.kind,
+                "share": regime.share,
+                "key_a": regime.key_a,
+                "modes": list(KINDS) if regime.kind else [],
+            },
+            "sky": sky(planned.place, now_s, planned.until_s + 3600.0),
+            "place": planned.place is not None,
+            "paths": paths,
+        }
 
     def start(self) -> None:
         """Begin."""

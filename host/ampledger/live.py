@@ -21,8 +21,8 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from ampledger import telling, wire
-from ampledger.ahead import Ahead, form, kept, read_kept, wished
+from ampledger import marks, telling, wire
+from ampledger.ahead import QUICK, THOROUGH, Ahead, form, kept, read_kept, wished, wished_what_if
 from ampledger.backfill import Backfill
 from ampledger.core.clock import Clock, Tie, clock_of
 from ampledger.core.crosscheck import CrossState, at_bus
@@ -37,6 +37,7 @@ from ampledger.history import KEPT_S, History
 from ampledger.late import Anew, Late
 from ampledger.life import Life
 from ampledger.link import Arrived, Hello, Links, State, host_clock
+from ampledger.marks import Marks
 from ampledger.recount import Concluded, Course, Place, code_version, dated_anew, intervals_of, nearer_after
 from ampledger.settings import PlanTold
 from ampledger.store import ACTS, Store
@@ -839,6 +840,7 @@ class Boards:
         self._plans_kept: dict[str, PlanTold] = {}
         self._plans_refused_at = -math.inf
         self._plans_guard = threading.Lock()
+        self._marks: dict[str, Marks] = {}
         self.ahead = Ahead()
         self._clock, self._ticks, self._sync = clock, ticks, sync
         self._demo, self._assumed = demo, assumed
@@ -937,6 +939,29 @@ class Boards:
         if board is not None and board not in self.lives:
             raise ConfigError("There is no such board: choose one that the page offers.")
         self._of(board).notice(code, since_s, act, minutes)
+
+    def what_if(self, board: str | None, wishes: dict[str, Any], quick: bool) -> dict[str, Any]:
+        """What another way of operating would make of the hours ahead, see `Ahead.what_if`. Raises ConfigError."""
+        until_s, wish = wished_what_if(wishes)
+        return self.ahead.what_if(self._of(board).device, wish, until_s, QUICK if quick else THOROUGH)
+
+    def marks(self, board: str | None) -> dict[str, Any]:
+        """What was marked of the outing, see `marks.told`. Raises StoreError."""
+        kept = self._marks_of(self._of(board).device)
+        return marks.told(kept.all(), self._clock()) | {"changes": kept.changes, "kinds": marks.KINDS}
+
+    def change_marks(self, board: str | None, wish: dict[str, Any]) -> None:
+        """Mark something, or take a mark back, see `marks.Marks`. Raises ConfigError, StoreError."""
+        if board is not None and board not in self.lives:
+            raise ConfigError("There is no such board: choose one that the page offers.")
+        kept = self._marks_of(self._of(board).device)
+        if "back" in wish:
+            kept.take_back(wish["back"])
+        else:
+            kept.put(wish["kind"], wish.get("text", ""), wish.get("time"))
+
+    def _marks_of(self, device: str) -> Marks:
+        return self._marks.setdefault(device, Marks(self._store, device, self._clock))
 
     def change_check(self, board: str | None, act: str) -> None:
         """The guided check of a board's wiring, see `Live.check`. Raises ConfigError for what can't be."""
@@ -1063,7 +1088,10 @@ class Boards:
         live.stands(Site(told.place, told.panel))
         newest_s = live.newest_s
         if newest_s is not None and newest_s > 0.0:
-            self.ahead.consider(live.device, live.scene, newest_s, self._plans[live.device])
+            with contextlib.suppress(StoreError):  # what was marked is not what the hours ahead should wait for
+                made = marks.contacts(self._marks_of(live.device).all())
+                told = replace(told, contacts_s=tuple(sorted({*told.contacts_s, *made})))
+            self.ahead.consider(live.device, live.scene, newest_s, told)
 
     def _look_at_disk(self) -> None:
         """How much room is left where the records are."""
@@ -1106,7 +1134,11 @@ class Boards:
         lives = self.lives or {"": self.shown}
         shots = {
             live.device: live.snapshot(number)
-            | {"plan": form(self._plans[live.device], self._clock()), "ahead": self.ahead.shown(live.device)}
+            | {
+                "plan": form(self._plans[live.device], self._clock()),
+                "ahead": self.ahead.shown(live.device),
+                "marks": self._marks_of(live.device).changes,
+            }
             for live in (*lives.values(), self.shown)
         }
         boards = [

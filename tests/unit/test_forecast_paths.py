@@ -258,6 +258,68 @@ def test_another_mode_is_offered_where_it_draws_less_than_the_one_that_is_known(
         assert gains[0] > gains[1] > gains[2] > 0.0
 
 
+def test_a_fan_and_the_probability_are_of_the_same_ways():
+    s, plan = scene(load_a=1.5, receive_a=0.6, key_a=6.0, sd=0.03), Plan(NIGHT_S + 2.5 * H)
+    told = forecast.forecast(s, plan)
+    now, then = forecast.what_if(s, plan, forecast.Wish())
+    # Nothing else wished: the same figures to the bit, and those of the forecast
+    assert now.probability == then.probability == told.probability
+    assert now.lasts_until == told.lasts_until and (now.fan == then.fan).all()
+    assert now.end_s[0] == NIGHT_S and now.fan.shape == (5, now.end_s.size) and (np.diff(now.fan, axis=0) >= 0.0).all()
+    # WORKED: the reserve alone ends it here, so "still runs" at closing and "lasts" are one and the same share
+    k = int(now.end_s.searchsorted(plan.until_s))
+    assert now.end_s[k] == plan.until_s and now.runs[k] == now.probability
+    assert now.runs[0] == 1.0 and (np.diff(now.runs) <= 0.0).all()
+    # WORKED: the charge that half of the ways keep is above the reserve just when more than half of them last
+    assert (now.fan[2, k] > s.reserve_soc) == (now.probability > 0.5)
+    # WORKED: it falls by 1.5 A / 10 Ah an hour in the middle, give or take what stations do in general
+    assert now.fan[2, 0] - now.fan[2, 12] == pytest.approx(0.15, rel=0.15)
+
+
+def test_what_would_come_of_another_power_share_mode_or_no_sun():
+    def probability(wish, **more):
+        s = scene(load_a=1.5, receive_a=0.6, key_a=6.0, sd=0.02, **more)
+        return forecast.what_if(s, Plan(s.now_s + 2.8 * H), wish)[1].probability
+
+    less = [probability(forecast.Wish(power=x)) for x in (2.0, 1.0, 0.5, 0.1)]
+    assert less == sorted(less) and less[0] < less[1] < less[-1]
+    # PRINTED: the root of the power, as `_CHANGES` has it: half the power is 0.71 of what the key adds
+    s = scene(load_a=1.5, receive_a=0.6, key_a=6.0, sd=0.02)
+    half = next(c for c in forecast.forecast(s, Plan(s.now_s + 2.8 * H)).changes if c.change == "half the power")
+    assert probability(forecast.Wish(power=0.5)) == pytest.approx(half.probability, abs=0.01)
+    assert probability(forecast.Wish(share=0.0)) == 1.0 or probability(forecast.Wish(share=0.0)) > less[-1]
+    assert probability(forecast.Wish(less_a=0.6)) > less[1]
+    noon = {"now_s": NOON_S, "solar_a": 1.2}
+    assert probability(forecast.Wish(panel=False), **noon) < probability(forecast.Wish(), **noon)
+
+
+@pytest.mark.parametrize(("wish", "says"), [
+    (forecast.Wish(power=0.0), "give 0.01 to 16"), (forecast.Wish(share=0.5), "not known yet"),
+    (forecast.Wish(share=1.5), "give 0 to 1"), (forecast.Wish(mode="smoke"), "none of the modes"),
+    (forecast.Wish(mode="Morse"), "not known yet"), (forecast.Wish(less_a=-1.0), "0 to 50"),
+])  # fmt: skip
+def test_a_wish_that_can_not_be_is_refused(wish, says):
+    with pytest.raises(ConfigError, match=says):
+        forecast.what_if(scene(), Plan(NIGHT_S + H), wish)
+
+
+def test_a_known_mode_and_share_can_be_changed():
+    """Of voice, a third of the time, known well: Morse at the same peak and share takes more, half the share less."""
+    known = habits._Known(
+        NIGHT_S, overs=8.0, key_a=5.0, seen_s=600.0, sent_c=0.30 * 5.0 * 200.0, morse=-20.0, slots=-20.0, bursts=-20.0
+    )
+    s = scene(load_a=1.1, receive_a=0.6, key_a=5.6, sd=0.02)
+    s = replace(s, habits=replace(s.habits, known=known))
+    regime = s.habits.regime(NIGHT_S)
+    assert regime.kind == "voice" and 0.2 < regime.share < 0.5
+    plan = Plan(NIGHT_S + 3.6 * H)
+    now, morse = forecast.what_if(s, plan, forecast.Wish(mode="Morse"))
+    _, rarely = forecast.what_if(s, plan, forecast.Wish(share=regime.share / 2))
+    _, same = forecast.what_if(s, plan, forecast.Wish(share=regime.share, mode="voice"))
+    assert morse.probability < now.probability < rarely.probability
+    assert same.probability == now.probability
+
+
 def test_how_it_is_sent_is_said_with_its_share_and_amps_where_it_is_known():
     s = scene(load_a=2.0, receive_a=0.5, key_a=8.0)
     known = replace(s, habits=replace(s.habits, known=looks_like("slots")))

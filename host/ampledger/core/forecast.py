@@ -205,6 +205,47 @@ class Forecast:
     ends_s: _Array = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
 
 
+#: Transmit power as a multiple of now's, between which it may be asked for. [-]
+POWERS = (0.01, 16.0)
+#: The quantiles of a fan. [-]
+FAN = (0.05, 0.25, 0.5, 0.75, 0.95)
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """
+    How one would operate instead, from now on; as it stands: no change.
+
+    power : transmit power as a multiple of now's; what the key adds goes with its root (class B; from memory). [-]
+    share : part of the time spent sending, None: as now. mode : one of `habits.KINDS`, "" as now: what it takes on
+    average within an over, at the same peak. panel : False takes the sun away. less_a : switched off for good. [A]
+    """
+
+    power: float = 1.0
+    share: float | None = None
+    mode: str = ""
+    panel: bool = True
+    less_a: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """
+    probability, lasts_until, horizon_s, limited_by : as in `Forecast`.
+    end_s : times of the fan, UTC, the first one now, shape (n,). [s]
+    fan : `FAN` of the charge left, going on whatever happens, shape (5, n). [-]
+    runs : part of the ways in which the station still runs at those times, shape (n,). [-]
+    """
+
+    probability: float
+    lasts_until: Three
+    horizon_s: float
+    limited_by: End
+    end_s: _Array
+    fan: _Array
+    runs: _Array
+
+
 class _Draws(NamedTuple):
     """What chance decides, once for all questions; (paths,) or (paths, steps)."""
 
@@ -252,6 +293,7 @@ class _Ends(NamedTuple):
     by_volts: _Array  # the radio's
     by_protection: _Array  # the pack's own, with charge left
     soc: _Single  # (paths, steps), what is in the pack at the end of each step
+    begins: _Single  # (paths,), what is in it now
 
 
 _Z = np.vectorize(NormalDist().inv_cdf, otypes=[np.float64])
@@ -319,12 +361,7 @@ def forecast(scene: Scene, plan: Plan, paths: int = PATHS, seed: int = 1) -> For
 
     Raises ConfigError for a plan that can't be.
     """
-    check(plan, scene.now_s)
-    ahead_s = min(HORIZON_S, max(_LOOKS_S, plan.until_s - scene.now_s + 3600.0))
-    steps = math.ceil(ahead_s / BLOCK_S)
-    draws = _draws(paths, steps, seed)
-    course = _course(scene, plan, draws, steps)
-    fate = _fates(scene, draws, course)
+    course, fate = _ahead(scene, plan, paths, seed)
     now = fate(_Way())
     probability = float(np.mean(now.end_s > plan.until_s))
     horizon_s = float(course.end_s[-1])
@@ -341,6 +378,67 @@ def forecast(scene: Scene, plan: Plan, paths: int = PATHS, seed: int = 1) -> For
         float((course.receive_a + course.sends_a)[:, :until].mean()), float(course.sun_a[:, :until].mean()), now.end_s,
     )  # fmt: skip
     return replace(out, reasons=_reasons(scene, plan, out, now))
+
+
+def _ahead(scene: Scene, plan: Plan, paths: int, seed: int) -> tuple[_Course, Callable[[_Way], _Ends]]:
+    """The hours to come, and what follows them under a change. Raises ConfigError."""
+    check(plan, scene.now_s)
+    ahead_s = min(HORIZON_S, max(_LOOKS_S, plan.until_s - scene.now_s + 3600.0))
+    steps = math.ceil(ahead_s / BLOCK_S)
+    draws = _draws(paths, steps, seed)
+    course = _course(scene, plan, draws, steps)
+    return course, _fates(scene, draws, course)
+
+
+def what_if(scene: Scene, plan: Plan, wish: Wish, paths: int = PATHS, seed: int = 1) -> tuple[Outcome, Outcome]:
+    """
+    What becomes of the station going on as now, and what if it is operated as wished from now on; of the same ways.
+
+    Raises ConfigError for a plan or a wish that can't be: a mode or a share where neither is known yet.
+    """
+    way, sun_goes = _way(scene.habits.regime(scene.now_s), wish), not wish.panel
+    course, fate = _ahead(scene, plan, paths, seed)
+    if sun_goes:
+        way = way._replace(sun=np.zeros(course.end_s.size))
+    return _outcome(scene, plan, course, fate(_Way())), _outcome(scene, plan, course, fate(way))
+
+
+def _way(now: habits.Regime, wish: Wish) -> _Way:
+    """The factors of a wish. Raises ConfigError."""
+    least, most = POWERS
+    if not least <= wish.power <= most:
+        raise ConfigError(f"{wish.power:g} times the power of now; give {least:g} to {most:g}.")
+    if not 0.0 <= wish.less_a <= 50.0:
+        raise ConfigError(f"{wish.less_a:g} A less can't be; give the amps that are switched off, 0 to 50.")
+    key = math.sqrt(wish.power)
+    sends = key
+    if wish.share is not None:
+        if not 0.0 <= wish.share <= 1.0:
+            raise ConfigError(f"A share of {wish.share:g}; give 0 to 1, the part of the time in which one sends.")
+        if now.share <= 0.0 < wish.share:
+            raise ConfigError("How much of the time is spent sending is not known yet; it takes some overs.")
+        sends *= wish.share / now.share if wish.share > 0.0 else 0.0
+        key *= 1.0 if wish.share > 0.0 else 0.0
+    if wish.mode:
+        if wish.mode not in habits.OF_KEY:
+            raise ConfigError(f"“{wish.mode[:20]}” is none of the modes: {', '.join(habits.KINDS)}.")
+        if not now.kind:
+            raise ConfigError("The way of sending is not known yet, so what another would take can't be said.")
+        if wish.mode != now.kind:
+            sends *= habits.OF_KEY[wish.mode] / now.of_key
+    return _Way(sends, key, wish.less_a)
+
+
+def _outcome(scene: Scene, plan: Plan, course: _Course, ends: _Ends) -> Outcome:
+    soc = np.concatenate((ends.begins[:, None], ends.soc), axis=1)
+    end_s = np.concatenate(([scene.now_s], course.end_s))
+    fan = np.asarray(np.clip(np.quantile(soc, FAN, axis=0), 0.0, 1.0), dtype=np.float64)
+    left = (ends.end_s[:, None] > end_s[None, :]).mean(axis=0)
+    horizon_s = float(course.end_s[-1])
+    return Outcome(
+        float(np.mean(ends.end_s > plan.until_s)), _quantiles(ends.end_s, horizon_s), horizon_s, _limit(scene, ends),
+        end_s, fan, left,
+    )  # fmt: skip
 
 
 def _limit(scene: Scene, now: _Ends) -> End:
@@ -590,7 +688,7 @@ def _fates(scene: Scene, draws: _Draws, course: _Course) -> Callable[[_Way], _En
         before = np.where(first > 0, margin[rows, np.maximum(first - 1, 0)], begins[:, 0] - reserve)
         part = np.where(volts_end, 0.5, np.clip(before / np.maximum(before - after, 1e-9), 0.0, 1.0))
         end_s = np.where(ends, scene.now_s + BLOCK_S * (first + part), np.inf)
-        return _Ends(end_s, radio_end, own_end & (soc[rows, first] > _NEAR_EMPTY), soc)
+        return _Ends(end_s, radio_end, own_end & (soc[rows, first] > _NEAR_EMPTY), soc, begins[:, 0])
 
     return fate
 

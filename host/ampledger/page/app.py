@@ -5,7 +5,7 @@ In: a `Source`, which hands out numbered snapshots. Out: `create_server` builds
 the Flask application, `serve` runs it under waitress. It sends the newest
 snapshot and never a queue of old ones, keeps no state but the number of open
 streams, and answers nobody but pages that this very server delivered. What
-changes anything (`POST /fetch`, `/plan`, `/notice`, `/check`) needs this run's token; no
+changes anything (`POST /fetch`, `/plan`, `/notice`, `/check`, `/marks`) needs this run's token; no
 path, name or number that comes from a browser ever becomes a file's name.
 """
 
@@ -27,7 +27,7 @@ import dash
 import flask
 from waitress.server import create_server as _waitress_server
 
-from ampledger.ahead import WISHES
+from ampledger.ahead import WHAT_IFS, WISHES
 from ampledger.errors import BoxError, ConfigError, plain
 from ampledger.life import MINUTES
 from ampledger.live import CHECKS
@@ -99,6 +99,15 @@ class Source(Protocol):
 
     def change_check(self, board: str | None, act: str) -> None:
         """The guided check of the wiring: one of `live.CHECKS`. Raises ConfigError."""
+
+    def what_if(self, board: str | None, wishes: dict[str, Any], quick: bool) -> dict[str, Any]:
+        """What another way of operating would make of the hours ahead: some of `ahead.WHAT_IFS`. Raises ConfigError."""
+
+    def marks(self, board: str | None) -> dict[str, Any]:
+        """What was marked of the outing: `marks.told`. Raises StoreError."""
+
+    def change_marks(self, board: str | None, wish: dict[str, Any]) -> None:
+        """{"kind", "text", "time"}: mark something; {"back"}: take a mark back. Raises ConfigError, StoreError."""
 
 
 def create_server(
@@ -248,6 +257,52 @@ def _data_routes(
         if since_s >= until_s:
             raise ConfigError("`since` must be before `until`; both are seconds since 1970-01-01 00:00 UTC.")
         return _json(source.series(_board(args.get("board")), since_s, until_s, int(points)))
+
+    @server.get("/whatif")
+    def what_if() -> flask.Response:
+        args = flask.request.args
+        wishes: dict[str, Any] = {}
+        for name, bounds in WHAT_IFS.items():
+            text = args.get(name)
+            if text is None:
+                continue
+            if bounds is not None:
+                wishes[name] = _number(text, name, *bounds)
+            elif name == "panel":
+                if text not in ("0", "1"):
+                    raise ConfigError("`panel` is 0, taken away, or 1, as it stands.")
+                wishes[name] = text == "1"
+            elif len(text) > LONGEST_CODE or not text.isprintable():
+                raise ConfigError(f"`{name}` is text of at most {LONGEST_CODE} characters.")
+            else:
+                wishes[name] = text
+        return _json(source.what_if(_board(args.get("board")), wishes, args.get("quick") == "1"))
+
+    @server.get("/marks")
+    def marks() -> flask.Response:
+        return _json(source.marks(_board(flask.request.args.get("board"))))
+
+    @server.post("/marks")
+    def change_marks() -> flask.Response:
+        wish = _wish()
+        new = {"kind", "text", "time"}
+        if wish is None or not ({"back"} <= set(wish) <= {"board", "back"} or {"kind"} <= set(wish) <= {"board", *new}):
+            raise ConfigError(
+                'Send {"board": its id or null, "kind": of the mark, "text": a note, "time": UTC in s} '
+                'or {"board", "back": the number of a mark that does not count}.'
+            )
+        taken = {name: value for name, value in wish.items() if name != "board"}
+        if "back" in taken and (not isinstance(taken["back"], int) or isinstance(taken["back"], bool)):
+            raise ConfigError("`back` is the number of a mark.")
+        for name in ("kind", "text"):
+            if name in taken and not isinstance(taken[name], str):
+                raise ConfigError(f"`{name}` is text.")
+        if taken.get("time") is None:
+            taken.pop("time", None)
+        else:
+            taken["time"] = _bounded("time", taken["time"], (-FARTHEST_S, FARTHEST_S))
+        source.change_marks(_wish_board(wish), taken)
+        return flask.Response(status=204)
 
     @server.post("/fetch")
     def fetch() -> flask.Response:
