@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from ampledger import marks
 from ampledger.errors import ConfigError
 
 #: 2026-09-12T23:30:00Z, inside the demo's invented outing. [unix s]
@@ -95,6 +96,7 @@ def base() -> dict[str, Any]:
         "notices": [],
         "check": None,
         "points": {"where": "", "agree": "", "ways": ""},
+        "marks": 0,
         "boards": [],
         "board": BOARD,
         "fetching": None,
@@ -650,6 +652,32 @@ def span(
     return out
 
 
+def what_if(wishes: dict[str, Any], quick: bool = False) -> dict[str, Any]:
+    """Of an invented station: straight fans, the steeper the more is drawn; not worked out by the program."""
+    until = wishes.get("until") or SCENE_S + 3600
+
+    def out(factor: float) -> dict[str, Any]:
+        t = [SCENE_S - 20 + 300 * k for k in range(int((until + 3600 - SCENE_S) // 300) + 2)]
+        middle = [49.0 - 9.0 * factor * k / 12 for k in range(len(t))]
+        fan = [[round(max(0.0, min(100.0, m + z * (4.0 + 0.25 * k))), 1) for k, m in enumerate(middle)]
+               for z in (-1.65, -0.67, 0.0, 0.67, 1.65)]  # fmt: skip
+        chance = max(0.02, min(0.99, 1.25 - 0.4 * factor * (until - SCENE_S) / 3600))
+        ends = [SCENE_S + x / factor for x in (6400.0, 11_000.0, 19_000.0)]
+        runs = [100.0 for _ in t]
+        return {"probability": chance, "ends": ends, "horizon": SCENE_S + 28_800, "limited_by": "reserve",
+                "t": t, "fan": fan, "runs": runs}  # fmt: skip
+
+    power = float(wishes.get("power", 1.0)) ** 0.5
+    factor = 0.5 + 0.5 * power * float(wishes.get("share", 0.34)) / 0.34
+    factor += 0.4 if wishes.get("panel") is False else 0.0
+    return {
+        "at": SCENE_S - 20, "until": until, "reserve": 20.0, "now": out(1.0), "then": out(factor),
+        "regime": {"kind": "voice", "share": 0.34, "key_a": 3.1, "modes": ["voice", "Morse", "slots", "bursts"]},
+        "sky": [[SCENE_S - 20 + 7200.0, "sunset"], [SCENE_S - 20 + 8900.0, "dark"]], "place": True,
+        "paths": 500 if quick else 2000,
+    }  # fmt: skip
+
+
 class FakeSource:
     """Hands out whatever it was given last. Numbers every snapshot anew. `spans` answers /series, `asked` keeps how."""
 
@@ -663,6 +691,14 @@ class FakeSource:
         self.gaps: list[dict[str, Any]] = []
         self.asked: list[tuple[Any, ...]] = []
         self.refusal = ""
+        self.marked = [
+            marks.Mark(i + 1, SCENE_S + at_s, kind, text)
+            for i, (at_s, kind, text) in enumerate(
+                ((-4200.0, "begin", ""), (-3900.0, "contact", ""), (-3000.0, "contact", ""),
+                 (-2400.0, "panel", ""), (-900.0, "contact", ""), (-300.0, "note", "wind from the lake"))
+            )
+        ]  # fmt: skip
+        self._marked_again = 0
         self.put(snap)
 
     def put(self, snap: dict[str, Any], *, now: bool = False) -> None:
@@ -676,6 +712,7 @@ class FakeSource:
         with self._changed:
             self._n += 1
             snap["n"] = self._n
+            snap["marks"] = self._marked_again
             self._snap = snap
             self._changed.notify_all()
 
@@ -732,6 +769,28 @@ class FakeSource:
         if self.refusal:
             raise ConfigError(self.refusal)
         self.put(self._snap | {"check": {"begin": checking()["check"], "next": checked()["check"]}.get(act)})
+
+
+    def what_if(self, board: str | None, wishes: dict[str, Any], quick: bool) -> dict[str, Any]:
+        self.asked.append((board, "what_if", dict(wishes), quick))
+        if self.refusal:
+            raise ConfigError(self.refusal)
+        return what_if(wishes, quick)
+
+    def marks(self, board: str | None) -> dict[str, Any]:
+        return marks.told(self.marked, SCENE_S) | {"changes": len(self.marked), "kinds": marks.KINDS}
+
+    def change_marks(self, board: str | None, wish: dict[str, Any]) -> None:
+        self.asked.append((board, wish))
+        if self.refusal:
+            raise ConfigError(self.refusal)
+        if "back" in wish:
+            self.marked = [m for m in self.marked if m.number != wish["back"]]
+        else:
+            number = 1 + max((m.number for m in self.marked), default=0)
+            self.marked.append(marks.Mark(number, SCENE_S - 1.0, wish["kind"], wish.get("text", "")))
+        self._marked_again += 1
+        self.put(self._snap)
 
 
 class Feeder:

@@ -1,6 +1,6 @@
 """
-Screenshots of the page: every state of `page_states` and some spans of the record × light and dark × laptop and phone,
-into one folder.
+Screenshots of the page: every state of `page_states`, some spans of the record and every other view × sun, dark and
+night × laptop and phone, into one folder.
 
     python tests/browser/shots.py FOLDER [state ...]
 
@@ -18,12 +18,16 @@ from page_states import GAPS, SCENE_S, STATES, FakeSource, Feeder, history, span
 from playwright.sync_api import sync_playwright
 
 SIZES = {"laptop": (1366, 768), "phone": (390, 844)}
-#: Spans of the record, by what stands in the address after "?".
-RECORDS = {
-    "record-hour": "",
-    "record-day": "last=86400",
-    "record-season": "last=7776000",
-    "record-none": "since=2020-01-01T00:00:00Z&until=2020-01-02T00:00:00Z",
+LIGHTS = ("sun", "dark", "night")
+#: Beside the states of Now: which state, address, and what is there when it is drawn.
+OTHERS = {
+    "now-big": ("short_keyed", "/now?big=1", "#big .big-figure:not(:empty)"),
+    "outing": ("surplus", "/outing", "#ways-panel[data-drawn]"),
+    "outing-what-if": ("surplus", "/outing?power=4&panel=0", "#ways-panel[data-drawn]"),
+    "record-hour": ("surplus", "/record", "#curves-picture[data-drawn]"),
+    "record-day": ("surplus", "/record?last=86400", "#curves-picture[data-drawn]"),
+    "record-season": ("surplus", "/record?last=7776000", "#curves-picture[data-drawn]"),
+    "record-none": ("surplus", "/record?since=2020-01-01T00:00:00Z&until=2020-01-02T00:00:00Z", "#record[data-span]"),
 }
 
 
@@ -34,20 +38,21 @@ def shots(folder: Path, names: list[str]) -> list[Path]:
     with sync_playwright() as play:
         browser = launch(play)
         for name in names:
-            snap = STATES["surplus" if name in RECORDS else name]()
+            state, path, ready = OTHERS.get(name, (name, "/now", ""))
+            snap = STATES[state]()
             source = FakeSource(snap, history() if snap["t"] else None)
             source.gaps = GAPS
             source.spans = _gappy
-            path = f"/record?{RECORDS[name]}" if name in RECORDS else "/now"
             with running(source) as address:
                 feeder = Feeder(source, snap)
                 for size, (width, height) in SIZES.items():
-                    for scheme in ("light", "dark"):
-                        page = browser_page(browser, width=width, height=height, scheme=scheme)
+                    for light in LIGHTS:
+                        page = browser_page(browser, width=width, height=height)
+                        page.add_init_script(f"localStorage.setItem('ampledger.scheme', '{light}')")
                         page.goto(address + path)
-                        _wait(page, name, bool(snap["t"]))
-                        file = folder / f"{name}-{size}-{scheme}.png"
-                        page.screenshot(path=file, full_page=True)
+                        _wait(page, ready, bool(snap["t"]))
+                        file = folder / f"{name}-{size}-{light}.png"
+                        page.screenshot(path=file, full_page=not name.endswith("big"))
                         written.append(file)
                         page.context.close()
                 feeder.close()
@@ -60,11 +65,9 @@ def _gappy(since_s: float, until_s: float, points: int = 600) -> dict[str, Any]:
     return span(since_s, until_s, points, gaps=(*gaps, (SCENE_S - 1500, SCENE_S - 1460, None)))
 
 
-def _wait(page: Any, name: str, chart: bool) -> None:
-    if name in RECORDS:
-        page.wait_for_selector("#record[data-span]")
-        if name != "record-none":
-            page.wait_for_selector("#curves-picture[data-drawn]")
+def _wait(page: Any, ready: str, chart: bool) -> None:
+    if ready:
+        page.wait_for_selector(ready)
         return
     page.wait_for_selector("#tone .tone-word:not(:empty)")
     page.wait_for_selector("#freshness .age:not(:empty)")
@@ -73,7 +76,7 @@ def _wait(page: Any, name: str, chart: bool) -> None:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) < 2 or not set(sys.argv[2:]) <= {*STATES, *RECORDS}:
-        sys.exit(f"{__doc__}\nStates: {', '.join([*STATES, *RECORDS])} (scene at {SCENE_S:.0f} s)")
-    for file in shots(Path(sys.argv[1]), sys.argv[2:] or [*STATES, *RECORDS]):
+    if len(sys.argv) < 2 or not set(sys.argv[2:]) <= {*STATES, *OTHERS}:
+        sys.exit(f"{__doc__}\nStates: {', '.join([*STATES, *OTHERS])} (scene at {SCENE_S:.0f} s)")
+    for file in shots(Path(sys.argv[1]), sys.argv[2:] or [*STATES, *OTHERS]):
         print(file)

@@ -1,4 +1,4 @@
-"""Both views as axe-core judges them, in light and dark, with everything open that can be opened."""
+"""Every view as axe-core judges it, in every light, with everything open that can be opened."""
 
 from __future__ import annotations
 
@@ -27,18 +27,24 @@ def found(page: Any, context: str | None = None) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("path", ["/now", "/record"])
+READY = {
+    "/now": "#trend-picture[data-points]", "/now?big=1": "#big:not([hidden])", "/record": "#curves-picture[data-drawn]",
+    "/outing?power=0.5": "#ways-panel[data-drawn]",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("path", READY)
 def test_axe_finds_nothing_serious(open_page: Callable[..., Watched], path: str) -> None:
     snap = many_notices() | {"check": checking()["check"]}
     with running(FakeSource(snap, history())) as address:
         page = open_page(address, path).page
-        page.wait_for_selector("#trend-picture[data-points]" if path == "/now" else "#curves-picture[data-drawn]")
+        page.wait_for_selector(READY[path])
         page.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
-        for scheme in ("light", "dark"):
-            page.emulate_media(color_scheme=scheme)
+        for scheme in ("sun", "dark", "night"):
+            page.evaluate("(name) => window.ampledgerScheme.choose(name)", scheme)
             page.wait_for_selector(f"html[data-scheme={scheme}]")
             assert found(page) == [], scheme
         # That it looks at all: grey on grey is found.
-        page.emulate_media(color_scheme="light")
+        page.evaluate("window.ampledgerScheme.choose('sun')")
         page.add_style_tag(content="h2 { color: #ccc !important; background: #fff; }")
         assert any(rule.startswith("color-contrast (serious)") for rule in found(page, "h2"))

@@ -72,7 +72,7 @@ def test_nothing_is_asked_of_another_machine_and_the_console_stays_empty(open_pa
         feeder = Feeder(source, states.short_keyed())
         seen = open_page(address)
         seen.page.wait_for_selector("#trend-picture[data-points]")
-        seen.page.get_by_text("Dark", exact=True).click()
+        seen.page.locator("#light").select_option("dark")
         seen.page.wait_for_selector("html[data-scheme=dark]")
         feeder.close()
         hosts = {urlsplit(url).netloc for url in seen.asked if not url.startswith(("data:", "blob:"))}
@@ -615,7 +615,7 @@ def test_touch_targets_are_44_px(open_page: Open) -> None:
         page.wait_for_selector("#open-notices:not([hidden])")
         page.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
         small = []
-        for target in page.locator("a:not(.skip), button, summary, .scheme label").all():
+        for target in page.locator("a:not(.skip), button, summary, select").all():
             box = target.bounding_box()
             if box and min(box["height"], box["width"]) < 44:
                 small.append((target.inner_text(), box))
@@ -630,15 +630,14 @@ def test_dark_follows_the_system_until_the_operator_chooses(open_page: Open) -> 
         # PRINTED: page.css, --paper of the dark scheme, #101516.
         assert css(page, "html", "backgroundColor") == "rgb(16, 21, 22)"
         page.emulate_media(color_scheme="light")
-        page.wait_for_selector("html[data-scheme=light]")
-        # By keyboard: the radio group is one stop, arrows choose.
-        page.locator("#scheme-system").focus()
-        page.keyboard.press("ArrowRight")
-        page.keyboard.press("ArrowRight")
-        page.wait_for_selector("html[data-scheme=dark]")
+        page.wait_for_selector("html[data-scheme=sun]")
+        # By keyboard: a key goes from one light to the next, and the choice is kept.
+        for scheme in ("sun", "dark", "night"):
+            page.keyboard.press("l")
+            page.wait_for_selector(f"html[data-scheme={scheme}]")
         page.reload()
-        page.wait_for_selector("html[data-scheme=dark]")
-        expect(page.locator("#scheme-dark")).to_be_checked()
+        page.wait_for_selector("html[data-scheme=night]")
+        expect(page.locator("#light")).to_have_value("night")
 
 
 def test_someone_who_asks_for_less_motion_gets_a_picture_a_second(open_page: Open) -> None:

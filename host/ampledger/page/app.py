@@ -5,7 +5,7 @@ In: a `Source`, which hands out numbered snapshots. Out: `create_server` builds
 the Flask application, `serve` runs it under waitress. It sends the newest
 snapshot and never a queue of old ones, keeps no state but the number of open
 streams, and answers nobody but pages that this very server delivered. What
-changes anything (`POST /fetch`, `/plan`, `/notice`, `/check`, `/marks`) needs this run's token; no
+changes anything (`POST /fetch`, `/plan`, `/notice`, `/check`, `/mark`) needs this run's token; no
 path, name or number that comes from a browser ever becomes a file's name.
 """
 
@@ -282,8 +282,8 @@ def _data_routes(
     def marks() -> flask.Response:
         return _json(source.marks(_board(flask.request.args.get("board"))))
 
-    @server.post("/marks")
-    def change_marks() -> flask.Response:
+    @server.post("/mark")
+    def mark() -> flask.Response:
         wish = _wish()
         new = {"kind", "text", "time"}
         if wish is None or not ({"back"} <= set(wish) <= {"board", "back"} or {"kind"} <= set(wish) <= {"board", *new}):
@@ -504,8 +504,8 @@ def _dash_page(server: flask.Flask, version: str) -> dash.Dash:
 
 #: What is asked for data, and by what methods: nothing else is answered, whatever routes the framework adds.
 _DATA = {
-    **dict.fromkeys(("/stream", "/history", "/series", "/health"), "GET"),
-    **dict.fromkeys(("/fetch", "/plan", "/notice", "/check"), "POST"),
+    **dict.fromkeys(("/stream", "/history", "/series", "/health", "/whatif", "/marks"), "GET"),
+    **dict.fromkeys(("/fetch", "/plan", "/notice", "/check", "/mark"), "POST"),
 }
 _FRAMEWORK = {"/_dash-layout": "GET", "/_dash-dependencies": "GET", "/_dash-update-component": "POST"}
 _FILES = ("/assets/", "/_dash-component-suites/")

@@ -18,7 +18,7 @@ from dash.development.base_component import Component
 VIEWS: dict[str, str] = {"now": "Now", "outing": "Outing", "record": "Record", "trip": "Trip", "box": "Box"}
 
 INDEX = """<!DOCTYPE html>
-<html lang="en" data-scheme="light">
+<html lang="en" data-scheme="sun">
 <head>
 {%metas%}
 <meta name="page-version" content="{page_version}">
@@ -226,7 +226,22 @@ def _record() -> Component:
 
 def _outing() -> Component:
     """The outing under way: what it came to so far, marks, plan, and what another power, mode or share would change."""
-    return _view("outing", "The outing …", html.Div(id="outing-parts"))
+    return _view(
+        "outing",
+        "The outing …",
+        html.P(
+            [html.Span("", id="outing-plan"), " ", html.A("Change the plan", id="outing-plan-link", href="/now#until")],
+            className="outing-plan",
+        ),
+        _part("ways", "What if", html.Div(id="ways-panel", className="ways")),
+        html.Div(
+            [
+                _part("marks", "Marks", html.Div(id="marks-panel")),
+                _part("ledger", "Amp-hours so far", html.Div(id="ledger-panel")),
+            ],
+            className="outing-columns",
+        ),
+    )
 
 
 def _trip() -> Component:
@@ -273,7 +288,7 @@ def _masthead() -> Component:
                 **_aria(label="Views"),
             ),
             html.Div(id="clock", className="clock"),
-            html.Div(id="scheme", className="scheme"),
+            html.Div(id="tools", className="tools"),
             html.Nav(id="boards", className="boards", hidden=True, **_aria(label="Boards")),
         ],
         className="masthead",

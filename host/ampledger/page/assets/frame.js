@@ -1,8 +1,9 @@
 /*
- * What every view has above it: the way to the other views, which board is shown, two clocks, the colour scheme.
+ * What every view has above it: the way to the other views, which board is shown, two clocks, the light, the keys.
  * Also what a view needs of the address, and the one way in which the page changes anything: a POST with the run's token.
  */
 
+import { addKeys, done, keysButton } from "./keys.js";
 import { h, local, s, say, set, show, utc, zone } from "./kit.js";
 
 /** The board that the address names, null when it names none. */
@@ -43,7 +44,7 @@ export function frame(view) {
     link.href = address("/" + name, { board: chosen });
     if (name === view) link.setAttribute("aria-current", "page");
   }
-  schemeChoice(id("scheme"));
+  tools(id("tools"), view);
   return { clock: clockFace(id("clock")), boards: boards(id("boards")), demo: (d) => demo(id("demo"), d) };
 }
 
@@ -111,13 +112,32 @@ function boards(host) {
   };
 }
 
-function schemeChoice(host) {
-  const box = h("fieldset", {}, h("legend", { class: "unseen" }, "Colour scheme"));
-  for (const [value, name] of [["system", "System"], ["light", "Light"], ["dark", "Dark"]]) {
-    const input = h("input", { type: "radio", name: "scheme", value, id: "scheme-" + value });
-    input.checked = window.ampledgerScheme.wish() === value;
-    input.addEventListener("change", () => window.ampledgerScheme.choose(value));
-    box.append(input, h("label", { for: "scheme-" + value }, name));
-  }
-  host.append(box);
+const LIGHTS = [["system", "Light: system"], ["sun", "Light: sun"], ["dark", "Light: dark"], ["night", "Light: night"]];
+
+function lightChoice() {
+  const choice = h("select", { id: "light", "aria-label": "Light: how bright and in which colours the page is" },
+    ...LIGHTS.map(([value, name]) => h("option", { value }, name)));
+  choice.value = window.ampledgerScheme.wish();
+  choice.addEventListener("change", () => window.ampledgerScheme.choose(choice.value));
+  const next = () => {
+    choice.selectedIndex = (choice.selectedIndex + 1) % LIGHTS.length;
+    choice.dispatchEvent(new Event("change"));
+    done(LIGHTS[choice.selectedIndex][1]);
+  };
+  return { choice, next };
+}
+
+/** Light, big figures, list of keys; and the keys that every view has. */
+function tools(host, view) {
+  const { choice, next } = lightChoice();
+  const big = h("a", { href: address("/now", { board: chosen, big: 1 }), class: "tool", id: "to-big", "aria-keyshortcuts": "b" }, "Big");
+  big.title = "Big figures, to be read from some steps away";
+  host.append(choice, big, keysButton());
+  const to = (name) => () => document.getElementById("to-" + name).click();
+  addKeys("Everywhere", [
+    ...[...document.querySelectorAll(".views .view-link")].map((link, i) => [String(i + 1), link.textContent, to(link.id.slice(3))]),
+    ["l", "another light: system, sun, dark, night", next],
+    ...(view === "now" ? [] : [["b", "big figures", () => big.click()]]),
+    ["?", "this list"],
+  ]);
 }

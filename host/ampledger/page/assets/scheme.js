@@ -1,4 +1,4 @@
-/* Chooses the colour scheme before anything is drawn, so that a dark page never flashes white. */
+/* Chooses the scheme of light before anything is drawn, so that a dark page never flashes white: sun, dark or night. */
 (function () {
   "use strict";
   var KEY = "ampledger.scheme";
@@ -6,14 +6,14 @@
   function wish() {
     try {
       var kept = localStorage.getItem(KEY);
-      return kept === "light" || kept === "dark" ? kept : "system";
+      return kept === "sun" || kept === "dark" || kept === "night" ? kept : "system";
     } catch (error) {
       return "system"; // storage may be switched off; the system's wish still holds
     }
   }
   function apply() {
     var now = wish();
-    var scheme = now === "system" ? (dark.matches ? "dark" : "light") : now;
+    var scheme = now === "system" ? (dark.matches ? "dark" : "sun") : now;
     if (document.documentElement.dataset.scheme !== scheme) {
       document.documentElement.dataset.scheme = scheme;
       window.dispatchEvent(new Event("ampledger:scheme"));

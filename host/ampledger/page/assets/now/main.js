@@ -6,10 +6,13 @@
  */
 
 import { address, change, chosen } from "../frame.js";
+import { addKeys, done } from "../keys.js";
 import { DASH, count, h, onClocks, s, say, set, show, span, tied, utc } from "../kit.js";
+import { keepMarks } from "../outing/marks.js";
 import { listen } from "../stream.js";
 import { alarms } from "./alarms.js";
 import { balance } from "./balance.js";
+import { big } from "./big.js";
 import { charge } from "./charge.js";
 import { check } from "./check.js";
 import { KINDS, calls, notices, rank, worstFirst } from "./notices.js";
@@ -44,6 +47,10 @@ export function start(above) {
   const speak = speaker(id("spoken-verdict"));
   const alarm = alarms(id("spoken-notices"), id("notices-calls"));
   const title = document.title;
+  const large = big(toneMark);
+  const marks = keepMarks();
+  marks.keys(null);
+  addKeys("Now", [["v", "I have seen the worst notice", seeWorst]]);
 
   let snap = null;
   let came = { wall: 0, mono: 0 };
@@ -66,6 +73,8 @@ export function start(above) {
     const stale = snap.stale || age === null || age > STALE_S;
     document.documentElement.toggleAttribute("data-stale", stale);
     verdict(stale);
+    marks.render(snap, hostNow);
+    large(snap, stale, id("verdict").dataset.tone, age, worstNew(snap.notices));
     fresh(snap, age, stale, trouble);
     above.demo(snap.demo);
     above.boards(snap.boards, snap.board, (board) => address("/now", { board }));
@@ -77,6 +86,13 @@ export function start(above) {
     panel(snap, trouble);
     wiring.render(snap.check || null, snap.board, stale);
     speak(id("sentence").textContent, stale ? "unknown" : snap.sentence.tone);
+  }
+
+  async function seeWorst() {
+    const worst = snap && worstNew(snap.notices);
+    if (!worst) return done("No new notice.");
+    const why = await change("/notice", { board: snap.board === undefined ? chosen : snap.board, code: worst.code, since: worst.since_s, act: "seen" });
+    done(why ? `Not changed. ${why}` : `Seen: ${worst.title}`);
   }
 
   function verdict(stale) {
@@ -127,7 +143,7 @@ export function start(above) {
 }
 
 /** Two short bars, longer above or below: the balance picture in one glyph, so that shape says what colour says. */
-function toneMark(host) {
+export function toneMark(host) {
   const svg = s("svg", { viewBox: "0 0 50 50", "aria-hidden": "true" }, host);
   const upper = s("rect", { x: 2, y: 8, height: 14, class: "glyph-upper" }, svg);
   const axis = s("rect", { x: 2, y: 23.5, width: 46, height: 3 }, svg);
