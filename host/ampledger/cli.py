@@ -357,6 +357,7 @@ def _free_port(host: str, port: int) -> int:
 
 def _serve(args: argparse.Namespace, feed: _Feed, data: Path, port: int, stack: contextlib.ExitStack) -> int:
     from ampledger import ahead, link
+    from ampledger.boxbook import BoxBook
     from ampledger.core.model import Start
     from ampledger.live import Boards, Demo
     from ampledger.page import create_server, serve
@@ -385,9 +386,10 @@ def _serve(args: argparse.Namespace, feed: _Feed, data: Path, port: int, stack: 
         store.put_state("settings", values)
     if told and not feed.demo_text:
         store.tell(feed.clock(), "", "charge", {"soc": start.soc, "sd": start.sd})
+    book = BoxBook(store, values, assumed, feed.clock, kept=not feed.demo_text)
     boards = Boards(
         store,
-        lambda device: (setup.engine(start), told),
+        lambda device: (book.engine(start), told),
         feed.ports,
         clock=feed.clock,
         ticks=feed.ticks,
@@ -395,6 +397,7 @@ def _serve(args: argparse.Namespace, feed: _Feed, data: Path, port: int, stack: 
         demo=Demo(feed.demo_text, feed.interpreter),
         assumed=assumed,
         plan_of=plan_of,
+        book=book,
     )
     boards.start()
     stack.callback(boards.close)

@@ -51,7 +51,7 @@ class Late:
     """
 
     def __init__(self, store: Store, device: str, given: Engine, version: str) -> None:
-        self._store, self._device, self._given, self._version = store, device, given, version
+        self._store, self._device, self.given, self._version = store, device, given, version
         self._firsts: dict[tuple[int, int], tuple[float, float]] = {}
         self.told: list[Told] = []
         self.where: dict[int, Place] = {}
@@ -64,7 +64,7 @@ class Late:
 
     def begin(self) -> Course:
         """The course from before the first record."""
-        return Course(beginning(self.told, self._given), [(t, self.where.get(t.number)) for t in self.told])
+        return Course(beginning(self.told, self.given), [(t, self.where.get(t.number)) for t in self.told])
 
     def resume(self, saved: dict[str, Any]) -> Course:
         """The course that was kept. Raises what `Course.of` does."""
@@ -76,7 +76,7 @@ class Late:
         return self._of(saved)
 
     def _of(self, saved: dict[str, Any]) -> Course:
-        begin = beginning(self.told, self._given) if self.told else self._given.anew(Start())
+        begin = beginning(self.told, self.given) if self.told else self.given.anew(Start())
         return Course.of(saved, begin, self.told, self.where)
 
     def mark(self, course: Course, marks: list[dict[str, Any]] | None = None) -> None:

@@ -24,11 +24,12 @@ from typing import Any
 from ampledger import marks, telling, wire
 from ampledger.ahead import QUICK, THOROUGH, Ahead, form, kept, read_kept, wished, wished_what_if
 from ampledger.backfill import Backfill
+from ampledger.boxbook import BoxBook, found
 from ampledger.core.clock import Clock, Tie, clock_of
 from ampledger.core.crosscheck import CrossState, at_bus
 from ampledger.core.engine import Engine, Site, View
 from ampledger.core.forecast import Scene
-from ampledger.core.model import Interval
+from ampledger.core.model import Interval, Start
 from ampledger.core.taps import Guide
 from ampledger.core.watch import SEVERITIES, Notice
 from ampledger.decode import Frame, Parts, Scale, Seen, scale_of, tie_of, to_intervals
@@ -775,6 +776,27 @@ class Live:
         for engine in (self._given, self._course.engine):
             engine.site = site
 
+    def told_anew(self, given: Engine, assumed: bool) -> None:
+        """Battery, limits or charge were told: what is told counts from the next record on. Raises StoreError."""
+        self._given, self._assumed = given, assumed
+        self._late.given = given
+        if not self.device:
+            return
+        self._late.look()
+        newer = (t for t in self._late.told if t.number > self._course.told)
+        self._course.pending = [(t, self._late.where.get(t.number)) for t in newer]
+
+    def facts(self) -> dict[str, Any]:
+        """What the board says of itself: where its solar shunt sits, and what each channel is, with its calibration."""
+        info = self.info or {}
+        return {
+            "name": self.name if self.info is not None else None,
+            "placement": None if self._scale is None else self._scale.placement,
+            "channels": info.get("channels") if isinstance(info.get("channels"), list) else [],
+            "anew": self._anew is not None,
+            "paths": None if self._view is None else asdict(self._view.paths),
+        }
+
     def scene(self) -> Scene:
         """All that a forecast needs."""
         return self._course.engine.scene()
@@ -818,6 +840,7 @@ class Boards:
     clock, ticks, demo, assumed : as for `Live`.
     plan_of : the plan of a board from the one that was kept of it.
     free : how many bytes of the store's disk are free.
+    book : the description of the box, which may be changed on the page.
     """
 
     def __init__(
@@ -833,14 +856,20 @@ class Boards:
         assumed: bool = False,
         plan_of: Callable[[PlanTold], PlanTold] = lambda kept: kept,
         free: Callable[[], float] | None = None,
+        book: BoxBook | None = None,
     ) -> None:
         self._store, self._engine_of = store, engine_of
+        self._book = book
+        self._told_anew = False
+        if book is not None:
+            book.on_change = self._on_told
         self._plan_of = plan_of
         self._plans: dict[str, PlanTold] = {}
         self._plans_kept: dict[str, PlanTold] = {}
         self._plans_refused_at = -math.inf
         self._plans_guard = threading.Lock()
         self._marks: dict[str, Marks] = {}
+        self._asked: set[str] = set()
         self.ahead = Ahead()
         self._clock, self._ticks, self._sync = clock, ticks, sync
         self._demo, self._assumed = demo, assumed
@@ -940,6 +969,55 @@ class Boards:
             raise ConfigError("There is no such board: choose one that the page offers.")
         self._of(board).notice(code, since_s, act, minutes)
 
+    def _on_told(self) -> None:
+        self._told_anew = True
+
+    def facts(self, board: str | None) -> dict[str, Any]:
+        """
+        What the box is: `BoxBook.told`, `Live.facts`, the battery's "health" (`boxbook.found`).
+
+        Raises ConfigError where the box can't be described here, StoreError.
+        """
+        live, book = self._of(board), self._books()
+        with contextlib.closing(Store(self._store.path, look=True)) as look:
+            health = found(look, live.device)
+        return book.told() | live.facts() | {"health": health, "board": live.device}
+
+    def tell(self, board: str | None, wish: dict[str, Any]) -> None:
+        """
+        Change the description ("set"), take that back ("undo"), tell the "charge" with its "sd", or put the first
+        questions off ("later"). Raises ConfigError, StoreError.
+        """
+        book = self._books()
+        if "set" in wish:
+            book.change(wish["set"])
+        elif "charge" in wish:
+            book.tell_charge(wish["charge"], wish["sd"])
+        elif wish.get("undo"):
+            book.undo()
+        if "set" in wish or wish.get("later"):
+            device = self._of(board).device
+            self._asked.add(device)
+            if device:
+                self._store.put_state(f"asked:{device}", self._clock())
+
+    def _books(self) -> BoxBook:
+        if self._book is None:
+            raise ConfigError("This program was started without a description of the box that could be changed.")
+        return self._book
+
+    def _first(self, live: Live) -> dict[str, Any] | None:
+        """The questions of a first run: battery, where the solar shunt sits, place; None once answered or put off."""
+        if self._book is None or (self._demo and self._demo.text) or live.device in self._asked or live.info is None:
+            return None
+        if self._store.get_state(f"asked:{live.device}") is not None:
+            self._asked.add(live.device)
+            return None
+        if not self._book.assumed:
+            return None
+        battery, facts = self._book.setup.battery, live.facts()
+        return {"capacity_ah": battery.capacity_ah, "series": battery.series, "placement": facts["placement"]}
+
     def what_if(self, board: str | None, wishes: dict[str, Any], quick: bool) -> dict[str, Any]:
         """What another way of operating would make of the hours ahead, see `Ahead.what_if`. Raises ConfigError."""
         until_s, wish = wished_what_if(wishes)
@@ -1011,6 +1089,10 @@ class Boards:
             if board in arrived:
                 self._frames(board, arrived.pop(board))
             self.shown.guarded(self._route, item)
+        if self._told_anew and self._book is not None:
+            self._told_anew = False
+            for live in {id(x): x for x in (self.shown, *self.lives.values())}.values():
+                live.guarded(live.told_anew, self._book.engine(Start()), self._book.assumed)
         for board, live in list(self.lives.items()):
             self._frames(board, arrived.pop(board, []))
             live.guarded(live.go_on_anew)
@@ -1138,6 +1220,7 @@ class Boards:
                 "plan": form(self._plans[live.device], self._clock()),
                 "ahead": self.ahead.shown(live.device),
                 "marks": self._marks_of(live.device).changes,
+                "first": self._first(live),
             }
             for live in (*lives.values(), self.shown)
         }

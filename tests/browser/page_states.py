@@ -6,15 +6,21 @@ The station, its figures and its notices are made up; none of them is a measurem
 
 from __future__ import annotations
 
+import contextlib
 import copy
 import math
+import tempfile
 import threading
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from ampledger import marks
+from ampledger.boxbook import BoxBook
 from ampledger.errors import ConfigError
+from ampledger.settings import DEFAULTS
+from ampledger.store import Store
 
 #: 2026-09-12T23:30:00Z, inside the demo's invented outing. [unix s]
 SCENE_S = 1_789_255_800.0
@@ -97,6 +103,7 @@ def base() -> dict[str, Any]:
         "check": None,
         "points": {"where": "", "agree": "", "ways": ""},
         "marks": 0,
+        "first": None,
         "boards": [],
         "board": BOARD,
         "fetching": None,
@@ -652,6 +659,36 @@ def span(
     return out
 
 
+def box() -> dict[str, Any]:
+    """What an invented box is; the form's fields are the program's own."""
+    with tempfile.TemporaryDirectory() as folder, contextlib.closing(Store(Path(folder) / "s.sqlite")) as store:
+        book = BoxBook(store, {"capacity_ah": 6.0, "series": 4, "reserve_soc": 0.2, **DEFAULTS}, True, lambda: SCENE_S)
+        told = book.told()
+
+    def reach(value: float, low: float, high: float) -> dict[str, float]:
+        return {"value": value, "low": low, "high": high}
+
+    health = {
+        "capacity_ah": reach(5.74, 5.6, 5.9), "capacity_rests": "3 counted from empty to full",
+        "here_ah": None, "here_c": None,
+        "resistance_ohm": reach(0.031, 0.028, 0.034), "resistance_rests": "41 steps of the key",
+        "efficiency": None, "efficiency_rests": "not known yet: it takes two charges to full",
+        "cycles": 7, "full_cycles": 3, "equivalent_cycles": 5.2,
+        "capacity_trend": None, "capacity_trend_rests": "not known yet: it takes half a year",
+        "resistance_trend": None, "resistance_trend_rests": "not known yet", "suspicions": [],
+        "nominal_ah": 6.0,
+        "points": [[SCENE_S - 86400.0 * d, ah, 0.031] for d, ah in ((90, 5.81), (60, 5.78), (31, 5.70), (2, 5.74))],
+    }  # fmt: skip
+    channel = {"chip": "INA228", "shunt_nohm": 2_000_000}
+    names = ("solar", "battery", "load")
+    channels = [channel | {"name": n, "cal": {"amps": {}} if n != "solar" else None} for n in names]
+    way = {"ohm": 0.034, "before_ohm": None}
+    return told | {
+        "name": "pico a1", "placement": "controller-output", "channels": channels, "anew": False,
+        "paths": {"battery": way, "between": {"ohm": 0.021, "before_ohm": None}}, "health": health, "board": BOARD,
+    }  # fmt: skip
+
+
 def what_if(wishes: dict[str, Any], quick: bool = False) -> dict[str, Any]:
     """Of an invented station: straight fans, the steeper the more is drawn; not worked out by the program."""
     until = wishes.get("until") or SCENE_S + 3600
@@ -699,6 +736,7 @@ class FakeSource:
             )
         ]  # fmt: skip
         self._marked_again = 0
+        self.box = box()
         self.put(snap)
 
     def put(self, snap: dict[str, Any], *, now: bool = False) -> None:
@@ -776,6 +814,19 @@ class FakeSource:
         if self.refusal:
             raise ConfigError(self.refusal)
         return what_if(wishes, quick)
+
+    def facts(self, board: str | None) -> dict[str, Any]:
+        return copy.deepcopy(self.box)
+
+    def tell(self, board: str | None, wish: dict[str, Any]) -> None:
+        self.asked.append((board, wish))
+        if self.refusal:
+            raise ConfigError(self.refusal)
+        for name, value in wish.get("set", {}).items():
+            next(one for one in self.box["fields"] if one[1] == name)[4] = value
+        if "set" in wish:
+            self.box |= {"undo": True, "assumed": False}
+            self.put(self._snap | {"first": None})
 
     def marks(self, board: str | None) -> dict[str, Any]:
         return marks.told(self.marked, SCENE_S) | {"changes": len(self.marked), "kinds": marks.KINDS}

@@ -24,6 +24,8 @@ OTHERS = {
     "now-big": ("short_keyed", "/now?big=1", "#big .big-figure:not(:empty)"),
     "outing": ("surplus", "/outing", "#ways-panel[data-drawn]"),
     "outing-what-if": ("surplus", "/outing?power=4&panel=0", "#ways-panel[data-drawn]"),
+    "box": ("surplus", "/box", "#branches-panel[data-drawn]"),
+    "now-first": ("surplus", "/now", "#trend-picture[data-points]"),
     "record-hour": ("surplus", "/record", "#curves-picture[data-drawn]"),
     "record-day": ("surplus", "/record?last=86400", "#curves-picture[data-drawn]"),
     "record-season": ("surplus", "/record?last=7776000", "#curves-picture[data-drawn]"),
@@ -40,6 +42,8 @@ def shots(folder: Path, names: list[str]) -> list[Path]:
         for name in names:
             state, path, ready = OTHERS.get(name, (name, "/now", ""))
             snap = STATES[state]()
+            if name == "now-first":
+                snap["first"] = {"capacity_ah": 20.0, "series": 4, "placement": "controller-output"}
             source = FakeSource(snap, history() if snap["t"] else None)
             source.gaps = GAPS
             source.spans = _gappy

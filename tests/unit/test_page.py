@@ -388,7 +388,7 @@ def test_acts_about_notices_and_the_check_are_passed_on_and_what_cannot_be_is_to
     assert answer.status_code == 400 and answer.text.startswith("That notice is over")
 
 
-@pytest.mark.parametrize("path", ["/notice", "/check", "/mark"])
+@pytest.mark.parametrize("path", ["/notice", "/check", "/mark", "/tell"])
 @pytest.mark.parametrize(
     "extra",
     [{"Origin": "http://example.org"}, {TOKEN_HEADER: "guess"}, {TOKEN_HEADER: ""}, {"Content-Type": "text/plain"}],
@@ -411,12 +411,12 @@ def test_nothing_else_is_changed_by_any_method(server: flask.Flask, path: str, m
     assert browser.open(path, method=method, headers=FROM_PAGE, data="{}").status_code == 403, "without the token"
 
 
-@pytest.mark.parametrize("path", ["/fetch", "/plan", "/notice", "/check", "/mark", "/_dash-update-component"])
+@pytest.mark.parametrize("path", ["/fetch", "/plan", "/notice", "/check", "/mark", "/tell", "/_dash-update-component"])
 def test_what_changes_something_is_not_for_reading(client: Any, path: str) -> None:
     assert client.get(path, headers=OWN).status_code == 405
 
 
-@pytest.mark.parametrize("path", ["/fetch", "/plan", "/notice", "/check", "/mark", "/_dash-update-component"])
+@pytest.mark.parametrize("path", ["/fetch", "/plan", "/notice", "/check", "/mark", "/tell", "/_dash-update-component"])
 def test_an_oversized_body_is_refused(server: flask.Flask, source: OneSnapshot, path: str) -> None:
     browser, headers = token_of(server)
     url = f"http://127.0.0.1:{PORT}"
@@ -543,8 +543,8 @@ def test_no_path_reaches_the_file_system_or_is_answered_with_the_page(client: An
 
 
 def test_every_route_that_the_framework_adds_is_known_or_shut(server: flask.Flask) -> None:
-    data = {"/stream", "/history", "/series", "/whatif", "/marks", "/health"}
-    open_ = data | {"/fetch", "/plan", "/notice", "/check", "/mark", "/", "/<path:path>"}
+    data = {"/stream", "/history", "/series", "/whatif", "/marks", "/facts", "/branch", "/health"}
+    open_ = data | {"/fetch", "/plan", "/notice", "/check", "/mark", "/tell", "/", "/<path:path>"}
     open_ |= {"/assets/<path:filename>", "/_dash-layout", "/_dash-dependencies", "/_dash-update-component"}
     open_ |= {"/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>"}
     for rule in server.url_map.iter_rules():

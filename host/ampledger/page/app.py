@@ -5,7 +5,7 @@ In: a `Source`, which hands out numbered snapshots. Out: `create_server` builds
 the Flask application, `serve` runs it under waitress. It sends the newest
 snapshot and never a queue of old ones, keeps no state but the number of open
 streams, and answers nobody but pages that this very server delivered. What
-changes anything (`POST /fetch`, `/plan`, `/notice`, `/check`, `/mark`) needs this run's token; no
+changes anything (`POST /fetch`, `/plan`, `/notice`, `/check`, `/mark`, `/tell`) needs this run's token; no
 path, name or number that comes from a browser ever becomes a file's name.
 """
 
@@ -28,6 +28,7 @@ import flask
 from waitress.server import create_server as _waitress_server
 
 from ampledger.ahead import WHAT_IFS, WISHES
+from ampledger.boxbook import BRANCH, wiring
 from ampledger.errors import BoxError, ConfigError, plain
 from ampledger.life import MINUTES
 from ampledger.live import CHECKS
@@ -108,6 +109,12 @@ class Source(Protocol):
 
     def change_marks(self, board: str | None, wish: dict[str, Any]) -> None:
         """{"kind", "text", "time"}: mark something; {"back"}: take a mark back. Raises ConfigError, StoreError."""
+
+    def facts(self, board: str | None) -> dict[str, Any]:
+        """What the box is, what was found out of it, what its board says: `live.Boards.facts`. Raises BoxError."""
+
+    def tell(self, board: str | None, wish: dict[str, Any]) -> None:
+        """{"set"}, {"undo"}, {"charge", "sd"} or {"later"}: `live.Boards.tell`. Raises ConfigError, StoreError."""
 
 
 def create_server(
@@ -302,6 +309,35 @@ def _data_routes(
         else:
             taken["time"] = _bounded("time", taken["time"], (-FARTHEST_S, FARTHEST_S))
         source.change_marks(_wish_board(wish), taken)
+        return flask.Response(status=204)
+
+    @server.get("/facts")
+    def facts() -> flask.Response:
+        return _json(source.facts(_board(flask.request.args.get("board"))))
+
+    @server.get("/branch")
+    def branch() -> flask.Response:
+        args = flask.request.args
+        wishes = {n: _number(args[n], n, -1000.0, 1000.0) for n in BRANCH if args.get(n, "") != ""}
+        return _json(wiring(wishes))
+
+    @server.post("/tell")
+    def tell() -> flask.Response:
+        wish = _wish()
+        if wish is None or not set(wish) <= {"board", "set", "undo", "charge", "sd", "later"} or len(wish) < 2:
+            raise ConfigError(
+                'Send {"board": its id or null} and one of "set": {what is told}, "undo": true, "charge": 0 to 1 with '
+                '"sd", how well it is known, "later": true.'
+            )
+        taken = {name: value for name, value in wish.items() if name != "board"}
+        if "set" in taken and not isinstance(taken["set"], dict):
+            raise ConfigError("`set` is {what is told: its value}.")
+        if ("charge" in taken) != ("sd" in taken):
+            raise ConfigError("`charge` and `sd`, how well it is known, go together.")
+        for name in ("charge", "sd"):
+            if name in taken:
+                taken[name] = _bounded(name, taken[name], (0.0, 1.0))
+        source.tell(_wish_board(wish), taken)
         return flask.Response(status=204)
 
     @server.post("/fetch")
@@ -504,8 +540,8 @@ def _dash_page(server: flask.Flask, version: str) -> dash.Dash:
 
 #: What is asked for data, and by what methods: nothing else is answered, whatever routes the framework adds.
 _DATA = {
-    **dict.fromkeys(("/stream", "/history", "/series", "/health", "/whatif", "/marks"), "GET"),
-    **dict.fromkeys(("/fetch", "/plan", "/notice", "/check", "/mark"), "POST"),
+    **dict.fromkeys(("/stream", "/history", "/series", "/health", "/whatif", "/marks", "/facts", "/branch"), "GET"),
+    **dict.fromkeys(("/fetch", "/plan", "/notice", "/check", "/mark", "/tell"), "POST"),
 }
 _FRAMEWORK = {"/_dash-layout": "GET", "/_dash-dependencies": "GET", "/_dash-update-component": "POST"}
 _FILES = ("/assets/", "/_dash-component-suites/")

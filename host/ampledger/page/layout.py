@@ -112,6 +112,7 @@ def _now() -> Component:
                 tabIndex="-1",
                 **_aria(label="Verdict"),
             ),
+            html.Section(id="first", className="part first", hidden=True, **_aria(label="First questions")),
             _part(
                 "until",
                 "Until closing",
@@ -173,7 +174,12 @@ def _now() -> Component:
                         html.Div(id="trend-key", className="key"),
                         html.Div(id="trend-picture", className="trend"),
                     ),
-                    _part("link", "Link to the board", html.Div(id="link-panel"), html.Div(id="check")),
+                    _part(
+                        "link",
+                        "Link to the board",
+                        html.Div(id="link-panel"),
+                        html.P(html.A("Check the wiring", id="to-check", href="/box#check", className="tall-link")),
+                    ),
                 ],
                 className="parts",
             ),
@@ -250,8 +256,33 @@ def _trip() -> Component:
 
 
 def _box() -> Component:
-    """What the box is: battery, wiring, calibration, check of the wiring, health."""
-    return _view("box", "The box", html.Div(id="box-parts"))
+    """What the box is: battery, wiring, calibration, check of the wiring, health, and what the program works on."""
+    return _view(
+        "box",
+        "The box",
+        html.Div(
+            [
+                html.Div(
+                    [
+                        _part("told", "What it is", html.Div(id="told-panel")),
+                        _part("branches", "Wires and fuses", html.Div(id="branches-panel")),
+                    ],
+                    className="box-column",
+                ),
+                html.Div(
+                    [
+                        _part("fill", "Charge that you know", html.Div(id="fill-panel")),
+                        _part("check", "Check the wiring", html.Div(id="check-panel")),
+                        _part("health", "Health of the battery", html.Div(id="health-panel")),
+                        _part("channels", "Board and calibration", html.Div(id="channels-panel")),
+                        _part("work", "At work", html.Div(id="work-panel")),
+                    ],
+                    className="box-column",
+                ),
+            ],
+            className="box-columns",
+        ),
+    )
 
 
 def _view(name: str, first: str, *children: Component) -> Component:

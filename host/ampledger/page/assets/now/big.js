@@ -14,7 +14,7 @@ const VERDICTS = { "stay on": "Stay on", tight: "Tight", "cut back": "Cut back",
 export function big(mark) {
   const host = h("section", { id: "big", class: "big", "aria-label": "Big figures", hidden: "" });
   const tone = h("div", { class: "big-tone" });
-  const draw = mark(tone);
+  const draw = mark(tone, "big-word");
   const cells = {};
   const cell = (name, title) => h("div", { class: "big-cell", "data-cell": name }, h("h2", {}, title), (cells[name] = h("p", { class: "big-figure" })), (cells[name + "-more"] = h("p", { class: "big-more" })));
   const close = h("button", { type: "button", class: "big-close" }, "Back to Now");

@@ -14,7 +14,7 @@ import { alarms } from "./alarms.js";
 import { balance } from "./balance.js";
 import { big } from "./big.js";
 import { charge } from "./charge.js";
-import { check } from "./check.js";
+import { first } from "./first.js";
 import { KINDS, calls, notices, rank, worstFirst } from "./notices.js";
 import { trend } from "./trend.js";
 import { until } from "./until.js";
@@ -43,11 +43,11 @@ export function start(above) {
   const tone = toneMark(id("tone"));
   const fresh = freshness(id("freshness"));
   const panel = linkPanel(id("link-panel"));
-  const wiring = check(id("check"));
   const speak = speaker(id("spoken-verdict"));
   const alarm = alarms(id("spoken-notices"), id("notices-calls"));
   const title = document.title;
   const large = big(toneMark);
+  const questions = first(id("first"));
   const marks = keepMarks();
   marks.keys(null);
   addKeys("Now", [["v", "I have seen the worst notice", seeWorst]]);
@@ -74,6 +74,7 @@ export function start(above) {
     document.documentElement.toggleAttribute("data-stale", stale);
     verdict(stale);
     marks.render(snap, hostNow);
+    questions(snap.first || null, snap.board === undefined ? chosen : snap.board);
     large(snap, stale, id("verdict").dataset.tone, age, worstNew(snap.notices));
     fresh(snap, age, stale, trouble);
     above.demo(snap.demo);
@@ -84,7 +85,7 @@ export function start(above) {
     parts.notices.render(snap.notices, hostNow, stale ? snap.t : null, snap.board);
     openNotices(id("open-notices"), snap.notices, id("sentence").textContent);
     panel(snap, trouble);
-    wiring.render(snap.check || null, snap.board, stale);
+    id("to-check").textContent = snap.check ? "The check of the wiring is under way" : "Check the wiring";
     speak(id("sentence").textContent, stale ? "unknown" : snap.sentence.tone);
   }
 
@@ -143,13 +144,13 @@ export function start(above) {
 }
 
 /** Two short bars, longer above or below: the balance picture in one glyph, so that shape says what colour says. */
-export function toneMark(host) {
+export function toneMark(host, name = "tone-word") {
   const svg = s("svg", { viewBox: "0 0 50 50", "aria-hidden": "true" }, host);
   const upper = s("rect", { x: 2, y: 8, height: 14, class: "glyph-upper" }, svg);
   const axis = s("rect", { x: 2, y: 23.5, width: 46, height: 3 }, svg);
   const lower = s("rect", { x: 2, y: 28, height: 14, class: "glyph-lower" }, svg);
   const act = s("path", { d: "M16 2h18l14 14v18L34 48H16L2 34V16zM22 10l1.5 19h3L28 10zm.5 23v5h5v-5z", "fill-rule": "evenodd" }, svg);
-  const word = h("span", { class: "tone-word" });
+  const word = h("span", { class: name });
   host.append(word);
   return (name) => {
     const [text, above, below] = TONES[name];
@@ -227,7 +228,7 @@ function linkPanel(host) {
 }
 
 /** How far the records are that the board kept while nobody listened, and the switch to leave the line to live ones. */
-function fetching() {
+export function fetching() {
   const words = h("p", { id: "fetch-words" });
   const bar = h("progress", { "aria-labelledby": "fetch-words" });
   const button = h("button", { type: "button" });

@@ -22,12 +22,11 @@ export function check(host) {
   };
   const buttons = { begin: button("Begin the check", "begin"), next: button("Next step", "next"), again: button("This step again", "again"), stop: button("Stop the check", "stop") };
   const acts = h("div", { class: "notice-acts" }, ...Object.values(buttons));
-  const box = h("details", { class: "check" }, h("summary", {}, "Check the wiring"), intro, step, doing, caution, looks, verdict, seen, todo, table, acts, refused);
+  const box = h("div", { class: "check" }, intro, step, doing, caution, looks, verdict, seen, todo, table, acts, refused);
   host.append(box);
   let board = null;
   let busy = false;
   let tableKey = "";
-  let under = false;
 
   async function wish(act) {
     if (busy) return;
@@ -41,8 +40,6 @@ export function check(host) {
   function render(now, of, stale) {
     board = of;
     const on = Boolean(now);
-    if (on && !under) box.open = true;
-    under = on;
     const last = on && now.step === now.of;
     const held = acts.contains(document.activeElement) ? document.activeElement : null;
     show(intro, !on);
