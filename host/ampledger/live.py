@@ -945,7 +945,13 @@ class Boards:
         from ampledger.series import series
 
         with contextlib.closing(Store(self._store.path, look=True)) as look:
-            return series(look, board or self._of(board).device, since_s, until_s, points)
+            device = board or self._of(board).device
+            found = series(look, device, since_s, until_s, points)
+            made = () if device.startswith("log:") else marks.marks_of(look, device)
+        return found | {
+            "marks": [[m.time_s, m.kind, m.text] for m in made if since_s <= m.time_s < until_s][-300:],
+            "outings": [[a, b] for a, b in marks.outings(made) if a < until_s and (b is None or b > since_s)],
+        }
 
     def pause_fetching(self, board: str | None, pause: bool) -> None:
         """Stop or go on fetching what a board has kept; what was asked for already still comes."""

@@ -10,6 +10,7 @@ puts no value into a gap, and writes nothing.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple, cast
@@ -63,6 +64,10 @@ def series(store: Store, device: str, since_s: float, until_s: float, points: in
             None where a counter began anew. The longest `points` of them; "gaps_more" counts the others.
         total : "solar_ah" in records and "solar_gap_ah" in gaps, of the span alone: of a row or gap that lies across
             its edge, the share of its time; "solar_unknown_s", how long the charge is not known. And so on.
+        periods : a ledger by UTC day, or by week or month where those were too many: {"t0", "t1" [s], "sun", "load",
+            "into", "out" and "sun_wh" ... [Ah], [Wh], "known_s", "unknown_s" [s]}; charge of a gap counts where the
+            counters tell it. Into and out of the battery are netted within a row (`level_s`); watt-hours are a row's
+            charge times its mean volts. None: nothing is known. Empty for spans that are longer than five years.
         unsure_s : how far times may be off, the worst of them. [s]
         estimates : list of [t, soc, low, high]; events : list of [t, kind, code, {"title", "severity"}].
 
@@ -94,6 +99,7 @@ def series(store: Store, device: str, since_s: float, until_s: float, points: in
     ]
     out["gaps_more"] = int((gaps.t1 > gaps.t0).sum()) - len(listed)
     out["total"] = _totals(rows, gaps, span)
+    out["periods"] = _periods(rows, gaps, span)
     out["unsure_s"] = unsure_s
     out["estimates"] = _estimates(store, device, span, columns["t1"])
     out["events"] = _events(store, device, span)
@@ -474,6 +480,62 @@ def _totals(rows: _Rows, gaps: _Gaps, span: _Span) -> dict[str, float | None]:
             out[name] = None if none else float((charge[known] * part[known]).sum()) / 3600
             unknown_s += float((length_s * part)[~known].sum())
         out[f"{tap}_unknown_s"] = round(unknown_s, 3)
+    return out
+
+
+#: Most bars of a ledger before days become weeks, and weeks months. [-]
+_MOST_PERIODS = 62
+_DAY_S = 86_400.0
+
+
+def _edges(span: _Span) -> list[float]:
+    """
+    The beginnings of UTC days, of weeks (from Monday) or of months that touch the span, and the end of the last.
+
+    Nothing for spans that are longer than five years.
+    """
+    first, last = math.floor(span.since_s / _DAY_S), math.ceil(span.until_s / _DAY_S)
+    if last - first > 31 * _MOST_PERIODS:
+        return []
+    if last - first <= _MOST_PERIODS:
+        return [_DAY_S * d for d in range(first, last + 1)]
+    if last - first <= 7 * _MOST_PERIODS:
+        monday = first - (first + 3) % 7  # 1970-01-01 was a Thursday
+        return [_DAY_S * d for d in range(monday, last + 7, 7)]
+    months = np.arange(
+        np.datetime64(first, "D").astype("datetime64[M]"), np.datetime64(last, "D").astype("datetime64[M]") + 2
+    )
+    return [_DAY_S * float(d) for d in months.astype("datetime64[D]").astype(np.int64)]
+
+
+def _periods(rows: _Rows, gaps: _Gaps, span: _Span) -> list[dict[str, float | None]]:
+    edges = _edges(span)
+    out = []
+    for begin_s, end_s in zip(edges[:-1], edges[1:], strict=True):
+        within = _Span(max(begin_s, span.since_s), min(end_s, span.until_s), 1)
+        if within.until_s <= within.since_s:
+            continue
+        share, gap_share = within.share(rows.t0, rows.t1), within.share(gaps.t0, gaps.t1)
+        one: dict[str, float | None] = {"t0": begin_s, "t1": end_s}
+        known_s = float((np.isfinite(rows.charge["battery"]) * share * (rows.t1 - rows.t0)).sum())
+        told_s = float((np.isfinite(gaps.c[:, 1]) * gap_share * (gaps.t1 - gaps.t0)).sum())
+        one["known_s"] = round(known_s + told_s, 1)
+        one["unknown_s"] = round(max(0.0, within.until_s - within.since_s - known_s - told_s), 1)
+        for k, (tap, name) in enumerate(zip(wire.CHANNELS, ("sun", "battery", "load"), strict=True)):
+            ah = np.concatenate((rows.charge[tap] * share, gaps.c[:, k] * gap_share)) / 3600.0
+            volts = np.concatenate((rows.values[f"{tap}_v"], np.full(len(gaps.t0), np.nan)))
+            usual_v = float(np.nanmean(volts)) if np.isfinite(volts).any() else math.nan
+            wh = ah * np.where(np.isfinite(volts), volts, usual_v)
+            parts = ((name, 1.0),) if name != "battery" else (("into", 1.0), ("out", -1.0))
+            for part, sign in parts:
+                known = np.isfinite(ah)
+                if name == "battery":
+                    known &= sign * np.nan_to_num(ah) >= 0.0
+                seen = bool(np.isfinite(ah).any()) and bool((share > 0.0).any() or (gap_share > 0.0).any())
+                one[part] = round(sign * float(ah[known].sum()) + 0.0, 6) if seen else None
+                energy = sign * float(np.nan_to_num(wh[known]).sum()) + 0.0
+                one[f"{part}_wh"] = round(energy, 5) if seen and math.isfinite(usual_v) else None
+        out.append(one)
     return out
 
 

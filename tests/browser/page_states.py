@@ -656,6 +656,25 @@ def span(
         :: max(1, points // 300)
     ]
     out["events"] = []
+    out["periods"] = periods(out)
+    out["marks"] = [[SCENE_S - 3000.0, "contact", ""], [SCENE_S - 300.0, "note", "wind from the lake"]]
+    out["outings"] = [[SCENE_S - 4200.0, None], [SCENE_S - 90_000.0, SCENE_S - 79_000.0]]
+    return out
+
+
+def periods(data: dict[str, Any]) -> list[dict[str, Any]]:
+    """A ledger by UTC day of a made-up span."""
+    out = []
+    for begin in range(int(data["since"] // 86400), int(-(-data["until"] // 86400)))[-62:]:
+        inside = [i for i, t in enumerate(data["t0"]) if begin <= t / 86400 < begin + 1]
+        one: dict[str, Any] = {"t0": begin * 86400.0, "t1": (begin + 1) * 86400.0}
+        parts = (("sun", "solar", 0), ("load", "load", 0), ("into", "battery", 1), ("out", "battery", -1))
+        for name, tap, sign in parts:
+            ah = [data[f"{tap}_ah"][i] for i in inside]
+            value = sum(ah) if not sign else sum(sign * x for x in ah if sign * x > 0)
+            one |= {name: value if inside else None, f"{name}_wh": 13.1 * value if inside else None}
+        known = sum(data["t1"][i] - data["t0"][i] for i in inside)
+        out.append(one | {"known_s": known, "unknown_s": max(0.0, 86400.0 - known)})
     return out
 
 

@@ -66,7 +66,15 @@ def shots(folder: Path, names: list[str]) -> list[Path]:
 
 def _gappy(since_s: float, until_s: float, points: int = 600) -> dict[str, Any]:
     gaps = ((SCENE_S - 72_000, SCENE_S - 61_200, -0.41), (SCENE_S - 2400, SCENE_S - 2100, 0.031))
-    return span(since_s, until_s, points, gaps=(*gaps, (SCENE_S - 1500, SCENE_S - 1460, None)))
+    out = span(since_s, until_s, points, gaps=(*gaps, (SCENE_S - 1500, SCENE_S - 1460, None)))
+    for t, kind, severity, title in (
+        (SCENE_S - 2500, "raised", "caution", "Draw is higher than the input"),
+        (SCENE_S - 1900, "cleared", "caution", "Draw is higher than the input"),
+        (SCENE_S - 1300, "raised", "warning", "The reserve will be reached before closing"),
+        (SCENE_S - 600, "happened", "info", "The board is back"),
+    ):
+        out["events"].append([t, kind, title[:8], {"title": title, "severity": severity}])
+    return out
 
 
 def _wait(page: Any, ready: str, chart: bool) -> None:

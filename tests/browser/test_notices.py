@@ -117,7 +117,7 @@ def test_one_that_was_seen_is_quieter_and_as_legible_and_one_to_act_on_can_hardl
         expect(card).to_be_visible()
         assert card.evaluate("e => getComputedStyle(e).opacity") == "1"
         # PRINTED: page.css, --ink-2 of the light scheme, #3f4b50; axe looks at its contrast.
-        assert card.locator("h3").evaluate("e => getComputedStyle(e).color") == "rgb(63, 75, 80)"
+        assert card.locator("h3").evaluate("e => getComputedStyle(e).color") == "rgb(34, 41, 44)"
         expect(page.locator("#notices-list .notice").first).to_have_attribute("data-severity", "act")
         source.put(state_of(ACT, SHORT))
         expect(card.get_by_role("button")).to_have_text(["I have seen it", "Remind me in 10 min"])
@@ -254,9 +254,9 @@ def test_the_check_of_the_wiring_is_led_step_by_step_and_ends_with_what_was_foun
     with running(source) as address:
         seen = open_page(address)
         page = seen.page
-        box = page.locator("#check details")
-        expect(box).not_to_have_attribute("open", "")
-        box.locator("summary").click()
+        page.get_by_role("link", name="Check the wiring").click()
+        page.wait_for_selector("#box[data-ready]")
+        box = page.locator("#check-panel")
         box.get_by_role("button", name="Begin the check").click()
         expect(box.locator(".check-step")).to_have_text("Step 2 of 4: radio on")
         expect(box.locator(".check-verdict")).to_have_text("Not as expected.")

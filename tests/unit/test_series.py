@@ -217,6 +217,26 @@ def test_spans_that_follow_on_each_other_add_up(store: Store) -> None:
             assert added == pytest.approx(whole[tap + kind], abs=1e-6), tap + kind
 
 
+@pytest.mark.parametrize(("since_s", "days"), [(T0 - DAY, 3.0), (T0 - 100 * DAY, 103.0), (T0 - 500 * DAY, 503.0)])
+def test_the_ledger_by_day_week_or_month_adds_up_to_the_whole(store: Store, since_s: float, days: float) -> None:
+    eventful(store, seed=6)
+    shown = series(store, "a", since_s, since_s + days * DAY)
+    periods, total = shown["periods"], shown["total"]
+    for name, tap in (("sun", "solar"), ("load", "load")):
+        added = sum(p[name] or 0.0 for p in periods)
+        assert added == pytest.approx(total[f"{tap}_ah"] + total[f"{tap}_gap_ah"], abs=1e-5), name
+    battery = sum((p["into"] or 0.0) - (p["out"] or 0.0) for p in periods)
+    assert battery == pytest.approx(total["battery_ah"] + total["battery_gap_ah"], abs=1e-5)
+    # WORKED: T0 is 2026-09-10T00:26:40Z, a Thursday, and the records reach into no other day; by days, weeks, months
+    some = [p for p in periods if p["load"]]
+    begins = {3.0: 1_788_998_400.0, 103.0: 1_788_739_200.0, 503.0: 1_788_220_800.0}  # 10 Sep, Mon 7 Sep, 1 Sep
+    assert [p["t0"] for p in some] == [begins[days]]
+    assert all(p["known_s"] + p["unknown_s"] <= p["t1"] - p["t0"] + 0.2 for p in periods)
+    # WORKED: one row's charge times its volts; the load's volts are 67,600 +- 900 counts of 195.3125 uV, 13.2 V
+    assert some[0]["load_wh"] == pytest.approx(13.2 * some[0]["load"], rel=0.01)
+    assert series(store, "a", T0 - 3000 * DAY, T0 + DAY)["periods"] == []
+
+
 @pytest.mark.parametrize("points", [2, 77, 1000, 4000])
 @pytest.mark.parametrize(("since_s", "until_s", "level"), SPANS)
 def test_columns_keep_what_records_say_and_nothing_stands_in_a_gap(
@@ -373,7 +393,7 @@ def test_the_answer_has_these_names_and_is_json(store: Store) -> None:
     shown = series(store, "a", T0, T0 + 3600.0, 100)
     columns = {f"{tap}_{v}" for tap in TAPS for v in ("a", "a_min", "a_max", "v", "v_min", "v_max", "ah")}
     rest = {"since", "until", "level_s", "t0", "t1", "battery_c", "gaps", "gaps_more", "total", "unsure_s"}
-    assert set(shown) == columns | rest | {"estimates", "events"}
+    assert set(shown) == columns | rest | {"estimates", "events", "periods"}
     assert set(shown["gaps"][0]) == {"t0", "t1", "solar_ah", "battery_ah", "load_ah"}
     assert set(shown["total"]) == {f"{tap}_{v}" for tap in TAPS for v in ("ah", "gap_ah", "unknown_s")}
     assert json.loads(json.dumps(shown, allow_nan=False)) == shown

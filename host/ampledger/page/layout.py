@@ -214,8 +214,10 @@ def _record() -> Component:
                 "Amps, volts and charge",
                 html.Div(id="curves-key", className="key"),
                 html.Div(id="curves-picture", className="curves"),
+                html.Div(id="bands-picture", className="bands"),
                 html.Div(id="curves-moment", className="moment"),
             ),
+            _part("days", "Ledger by UTC day", html.Div(id="days-panel")),
             html.Div(
                 [
                     _part("sums", "Amp-hours of this span", html.Div(id="sums-table")),

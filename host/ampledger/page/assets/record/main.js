@@ -4,15 +4,20 @@
  */
 
 import { address, chosen } from "../frame.js";
+import { addKeys } from "../keys.js";
 import { day, h, local, say, show, utc, zone } from "../kit.js";
+import { keepInAddress } from "../shell.js";
 import { glance } from "../stream.js";
+import { bands } from "./bands.js";
 import { books } from "./books.js";
 import { curves } from "./curves.js";
+import { days } from "./days.js";
 
-const LEAST_S = 60;
+const LEAST_S = 10;
 const MOST_S = 3 * 366 * 86400;
 const LENGTHS = [["1 hour", 3600], ["1 day", 86400], ["1 week", 7 * 86400], ["90 days", 90 * 86400]];
 const RETRY_MS = 5000;
+const GLANCE_MS = 30_000;
 
 /** A moment in an address: seconds since 1970, or as "2026-09-12T23:30:00Z"; null when it is neither. */
 export function moment(text) {
@@ -48,12 +53,16 @@ export function start(above) {
   const view = id("record");
   const picture = curves({ zoom: (since, until) => go({ since, until }), wider: () => wider(), closer: () => closer() });
   const sums = books();
+  const lanes = bands(id("bands-picture"));
+  const unit = new URLSearchParams(location.search).get("unit") === "Wh" ? "Wh" : "Ah";
+  const ledger = days(id("days-panel"), { unit, choose: (name) => keepInAddress({ unit: name === "Ah" ? null : name }) });
   const controls = spanControls(id("record-span"), { length, earlier, later, closer, wider, toNow, exact });
 
   let span = spanOf(location.search);
   let now_s = Date.now() / 1000;
   let snap = null;
   let shown = null; // {since, until} of what is on the page
+  let glanced = -Infinity; // when `snap` came
   let asked = null; // AbortController of the question under way
   let timer = 0;
   let odd = span.odd;
@@ -110,7 +119,7 @@ export function start(above) {
     go({ last: until - since });
   }
   function exact(since, until) {
-    if (until - since < LEAST_S) return "The end must be at least a minute after the beginning.";
+    if (until - since < LEAST_S) return "The end must be at least ten seconds after the beginning.";
     if (until - since > MOST_S) return "That is longer than three years; please choose less.";
     go({ since, until });
     return "";
@@ -118,7 +127,8 @@ export function start(above) {
 
   function here(board = chosen) {
     const iso = (t) => new Date(t * 1000).toISOString().replace(/\.000Z$/, "Z");
-    const named = "last" in span ? { last: Math.round(span.last) } : { since: iso(span.since), until: iso(span.until) };
+    const unit = new URLSearchParams(location.search).get("unit");
+    const named = "last" in span ? { unit, last: Math.round(span.last) } : { unit, since: iso(span.since), until: iso(span.until) };
     return address("/record", { ...named, board }).replaceAll("%3A", ":");
   }
 
@@ -129,12 +139,15 @@ export function start(above) {
     if (asked) asked.abort();
     const mine = (asked = new AbortController());
     view.setAttribute("aria-busy", "true");
-    const seen = await glance(chosen);
+    // Half a minute the program's clock is carried on by this computer's: a zoom must not wait for a snapshot.
+    const seen = snap && performance.now() - glanced < GLANCE_MS ? null : await glance(chosen);
     if (mine.signal.aborted) return;
     if (seen) {
       snap = seen;
       now_s = seen.clock;
-    } else now_s = Math.max(now_s, Date.now() / 1000);
+      glanced = performance.now();
+    } else if (snap && performance.now() - glanced < GLANCE_MS) now_s = snap.clock + (performance.now() - glanced) / 1000;
+    else now_s = Math.max(now_s, Date.now() / 1000);
     frameAgain();
     const { since, until } = bounds();
     const points = Math.max(200, Math.min(1000, picture.width() || 600));
@@ -168,6 +181,8 @@ export function start(above) {
     controls.render(span, bounds(), now_s);
     sums.render(data, since, until, { now_s, newest_s: snap ? snap.t : null, show: (t) => go({ since: t - 1800, until: t + 1800 }) });
     picture.render(data, since, until);
+    lanes.render(data, since, until);
+    ledger.render(data);
     view.setAttribute("data-span", `${Math.round(since)} ${Math.round(until)}`);
     if ("last" in span) again(Math.max(5, Math.min(60, span.last / 300)) * 1000);
   }
@@ -203,6 +218,9 @@ export function start(above) {
     if (!document.hidden && ("last" in span || !shown)) fetchSpan();
   });
   window.addEventListener("ampledger:scheme", () => picture.redraw());
+  addKeys("Record", [
+    ["+", "closer", closer], ["-", "wider", wider], [",", "earlier", earlier], [".", "later", later], ["0", "up to now", toNow],
+  ]);
   fetchSpan();
 }
 
