@@ -19,9 +19,11 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from ampledger.core.decision import Decision, settle
-from ampledger.core.forecast import Forecast, Outcome, Plan, Scene, Wish, check, forecast, what_if
+from ampledger.core.forecast import HORIZON_S, Forecast, Outcome, Plan, Scene, Wish, check, forecast, what_if
 from ampledger.core.habits import KINDS
 from ampledger.core.sun import Panel, Place, locator, position, rise_and_set
+from ampledger.core.trip import Trip, reckon
+from ampledger.core.usable import Station
 from ampledger.core.watch import Closing, Notice, closing
 from ampledger.errors import BoxError, ConfigError, plain
 from ampledger.settings import PlanTold, plan, plan_told, suggested
@@ -222,6 +224,79 @@ def wished_what_if(wishes: Mapping[str, Any]) -> tuple[float | None, Wish]:
     """The closing time (None: the plan's) and the wish of some of `WHAT_IFS`, whose bounds were looked at."""
     values = {name: wishes[name] for name in ("power", "share", "less_a", "mode", "panel") if name in wishes}
     return wishes.get("until"), Wish(**values)
+
+
+#: What a trip is reckoned with, and between which bounds where it is a number; `core.trip.Trip` says what each is.
+TRIP: dict[str, tuple[float, float] | None] = {
+    "begin": WISHES["until"],
+    "hours": (1.0 / 60.0, HORIZON_S / 3600.0),
+    "capacity_ah": (0.1, 10_000.0),
+    "series": (1.0, 16.0),
+    "soc": (0.0, 100.0),
+    "sd": (0.5, 50.0),
+    "reserve": (0.0, 95.0),
+    "receive_a": (0.0, 100.0),
+    "key_a": (0.0, 200.0),
+    "share": (0.0, 100.0),
+    "other_a": (0.0, 100.0),
+    "temp_c": (-40.0, 80.0),
+    "radio_min_v": (0.0, 60.0),
+    "lead_mohm": (0.0, 2000.0),
+    "panel_w": (0.0, 2000.0),
+    "panel_tilt": (0.0, 90.0),
+    "panel_azimuth": (0.0, 360.0),
+    "place": None,
+    "sky": None,
+}
+
+
+def planned(wishes: Mapping[str, Any], paths: int) -> dict[str, Any]:
+    """
+    What would come of a trip, as the page shows it; nothing is kept.
+
+    wishes : of `TRIP`, whose bounds were looked at; shares in %, the lead in milliohms. Raises ConfigError.
+    """
+    w = {name: value for name, value in wishes.items() if value is not None}
+    lacks = [n for n in ("begin", "hours", "capacity_ah", "soc", "receive_a") if n not in w]
+    if lacks:
+        raise ConfigError(f"Give {', '.join(lacks)} as well.")
+    place = place_of(w.get("place", ""))
+    watts = w.get("panel_w", 0.0)
+    series = int(w.get("series", 4.0))
+    if series != w.get("series", 4.0):
+        raise ConfigError("Cells in series are a whole number, 1 to 16.")
+    panel = Panel(watts, w.get("panel_tilt", 0.0), w.get("panel_azimuth", 180.0)) if watts > 0.0 else None
+    asked = Trip(
+        w["begin"], w["begin"] + 3600.0 * w["hours"], w["capacity_ah"], w["soc"] / 100.0, w["receive_a"],
+        w.get("key_a", 0.0), w.get("share", 0.0) / 100.0, series, w.get("sd", 5.0) / 100.0,
+        w.get("reserve", 20.0) / 100.0, place, panel, w.get("sky", "usual"), w.get("other_a", 0.0),
+        w.get("temp_c", 20.0),
+        Station(w.get("lead_mohm", 30.0) / 1000.0, w.get("radio_min_v"), "lead_mohm" in w),
+    )  # fmt: skip
+    out = reckon(asked, paths)
+    said, until_s = out.forecast, asked.end_s
+    first_s = math.floor(asked.begin_s / 86_400.0) * 86_400.0
+    return {
+        "at": asked.begin_s,
+        "until": until_s,
+        "reserve": 100.0 * asked.reserve,
+        "verdict": said.verdict,
+        "now": pictured(out.outcome, until_s),
+        "without_sun": out.without_sun,
+        "drawn": [out.drawn_ah, out.drawn_wh],
+        "sun": [out.sun_ah, out.sun_wh],
+        "usable_ah": out.usable_ah,
+        "enough_ah": out.enough_ah,
+        "cold_share": out.cold_share,
+        "may_charge": out.may_charge,
+        "changes": [asdict(c) for c in out.changes],
+        "most_mean_a": said.most_mean_a,
+        "sky": sky(place, asked.begin_s, until_s + 3600.0),
+        "sky_day": sky(place, first_s, first_s + 2 * 86_400.0),
+        "place": place is not None,
+        "panel": panel is not None,
+        "paths": paths,
+    }
 
 
 #: Ways that are followed while a slider still moves, and when it rests. [-]

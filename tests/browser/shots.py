@@ -24,6 +24,12 @@ OTHERS = {
     "now-big": ("short_keyed", "/now?big=1", "#big .big-figure:not(:empty)"),
     "outing": ("surplus", "/outing", "#ways-panel[data-drawn]"),
     "outing-what-if": ("surplus", "/outing?power=4&panel=0", "#ways-panel[data-drawn]"),
+    "trip": (
+        "surplus",
+        "/trip?begin=2026-09-12T23:00&hours=2&place=DN53vo&sky=mixed&temp_c=15&capacity_ah=6&series=4&soc=62&sd=5"
+        "&reserve=20&receive_a=0.55&key_a=3.1&share=34&panel_w=20&panel_tilt=35&panel_azimuth=235",
+        "#trip[data-drawn='2000']",
+    ),
     "box": ("surplus", "/box", "#branches-panel[data-drawn]"),
     "now-first": ("surplus", "/now", "#trend-picture[data-points]"),
     "record-hour": ("surplus", "/record", "#curves-picture[data-drawn]"),

@@ -30,6 +30,7 @@ def found(page: Any, context: str | None = None) -> list[str]:
 READY = {
     "/now": "#trend-picture[data-points]", "/now?big=1": "#big:not([hidden])", "/record": "#curves-picture[data-drawn]",
     "/outing?power=0.5": "#ways-panel[data-drawn]", "/box": "#branches-panel[data-drawn]",
+    "/trip": "#trip[data-ready]",
 }  # fmt: skip
 
 

@@ -543,7 +543,7 @@ def test_no_path_reaches_the_file_system_or_is_answered_with_the_page(client: An
 
 
 def test_every_route_that_the_framework_adds_is_known_or_shut(server: flask.Flask) -> None:
-    data = {"/stream", "/history", "/series", "/whatif", "/marks", "/facts", "/branch", "/health"}
+    data = {"/stream", "/history", "/series", "/whatif", "/marks", "/facts", "/branch", "/reckon", "/health"}
     open_ = data | {"/fetch", "/plan", "/notice", "/check", "/mark", "/tell", "/", "/<path:path>"}
     open_ |= {"/assets/<path:filename>", "/_dash-layout", "/_dash-dependencies", "/_dash-update-component"}
     open_ |= {"/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>"}

@@ -403,6 +403,12 @@ def what_if(scene: Scene, plan: Plan, wish: Wish, paths: int = PATHS, seed: int 
     return _outcome(scene, plan, course, fate(_Way())), _outcome(scene, plan, course, fate(way))
 
 
+def chance(scene: Scene, plan: Plan, paths: int = PATHS, seed: int = 1) -> float:
+    """The probability of `forecast` alone, in a fraction of the time. Raises ConfigError."""
+    _, fate = _ahead(scene, plan, paths, seed)
+    return float(np.mean(fate(_Way()).end_s > plan.until_s))
+
+
 def _way(now: habits.Regime, wish: Wish) -> _Way:
     """The factors of a wish. Raises ConfigError."""
     least, most = POWERS

@@ -27,7 +27,7 @@ import dash
 import flask
 from waitress.server import create_server as _waitress_server
 
-from ampledger.ahead import WHAT_IFS, WISHES
+from ampledger.ahead import QUICK, THOROUGH, TRIP, WHAT_IFS, WISHES, planned
 from ampledger.boxbook import BRANCH, wiring
 from ampledger.errors import BoxError, ConfigError, plain
 from ampledger.life import MINUTES
@@ -311,6 +311,19 @@ def _data_routes(
         source.change_marks(_wish_board(wish), taken)
         return flask.Response(status=204)
 
+    @server.get("/reckon")
+    def reckon() -> flask.Response:
+        args = flask.request.args
+        wishes: dict[str, Any] = {}
+        for name, bounds in TRIP.items():
+            text = args.get(name, "")
+            if text == "":
+                continue
+            if bounds is None and (len(text) > LONGEST_PLACE or not text.isprintable()):
+                raise ConfigError(f"`{name}` is text of at most {LONGEST_PLACE} characters.")
+            wishes[name] = text if bounds is None else _number(text, name, *bounds)
+        return _json(planned(wishes, QUICK if args.get("quick") == "1" else THOROUGH))
+
     @server.get("/facts")
     def facts() -> flask.Response:
         return _json(source.facts(_board(flask.request.args.get("board"))))
@@ -540,7 +553,8 @@ def _dash_page(server: flask.Flask, version: str) -> dash.Dash:
 
 #: What is asked for data, and by what methods: nothing else is answered, whatever routes the framework adds.
 _DATA = {
-    **dict.fromkeys(("/stream", "/history", "/series", "/health", "/whatif", "/marks", "/facts", "/branch"), "GET"),
+    **dict.fromkeys(("/stream", "/history", "/series", "/health"), "GET"),
+    **dict.fromkeys(("/whatif", "/marks", "/facts", "/branch", "/reckon"), "GET"),
     **dict.fromkeys(("/fetch", "/plan", "/notice", "/check", "/mark", "/tell"), "POST"),
 }
 _FRAMEWORK = {"/_dash-layout": "GET", "/_dash-dependencies": "GET", "/_dash-update-component": "POST"}

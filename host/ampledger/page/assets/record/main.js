@@ -134,20 +134,20 @@ export function start(above) {
 
   // --- what the program has of it ---
 
-  async function fetchSpan() {
+  async function fetchSpan(fresh = false) {
     clearTimeout(timer);
     if (asked) asked.abort();
     const mine = (asked = new AbortController());
     view.setAttribute("aria-busy", "true");
-    // Half a minute the program's clock is carried on by this computer's: a zoom must not wait for a snapshot.
-    const seen = snap && performance.now() - glanced < GLANCE_MS ? null : await glance(chosen);
+    // A zoom must not wait for a snapshot: where one is fresh enough, the span ends where it ended.
+    const known = snap && !fresh && performance.now() - glanced < GLANCE_MS;
+    const seen = known ? null : await glance(chosen);
     if (mine.signal.aborted) return;
     if (seen) {
       snap = seen;
       now_s = seen.clock;
       glanced = performance.now();
-    } else if (snap && performance.now() - glanced < GLANCE_MS) now_s = snap.clock + (performance.now() - glanced) / 1000;
-    else now_s = Math.max(now_s, Date.now() / 1000);
+    } else if (!known) now_s = Math.max(now_s, Date.now() / 1000);
     frameAgain();
     const { since, until } = bounds();
     const points = Math.max(200, Math.min(1000, picture.width() || 600));
@@ -189,7 +189,7 @@ export function start(above) {
 
   function again(after_ms) {
     clearTimeout(timer);
-    if (after_ms) timer = setTimeout(() => (document.hidden || picture.held() ? again(1000) : fetchSpan()), after_ms);
+    if (after_ms) timer = setTimeout(() => (document.hidden || picture.held() ? again(1000) : fetchSpan(true)), after_ms);
   }
 
   function trouble(text) {
@@ -215,7 +215,7 @@ export function start(above) {
     fetchSpan();
   });
   document.addEventListener("visibilitychange", () => {
-    if (!document.hidden && ("last" in span || !shown)) fetchSpan();
+    if (!document.hidden && ("last" in span || !shown)) fetchSpan(true);
   });
   window.addEventListener("ampledger:scheme", () => picture.redraw());
   addKeys("Record", [

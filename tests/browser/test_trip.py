@@ -1,0 +1,59 @@
+"""The view Trip in a browser: typed, reckoned by the program, kept in the address, printed on paper."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import page_states as states
+import pytest
+from ampledger.ahead import THOROUGH, planned
+from page_browser import Watched, running
+from page_states import FakeSource, Feeder
+from playwright.sync_api import expect
+
+pytestmark = pytest.mark.slow
+
+Open = Callable[..., Watched]
+
+
+def test_a_trip_is_reckoned_as_it_is_typed_and_kept_in_the_address(open_page: Open, tmp_path: Path) -> None:
+    source = FakeSource(states.surplus(), states.history())
+    with running(source) as address:
+        feeder = Feeder(source, states.surplus())
+        seen = open_page(address, "/trip", width=390, height=844)
+        page = seen.page
+        page.wait_for_selector(f"#trip[data-drawn='{THOROUGH}']")
+        # What is known of the box stands in the form, and where it comes from.
+        expect(page.locator("#trip-capacity_ah")).to_have_value("6")
+        expect(page.locator("#trip-capacity_ah-note")).to_have_text("from Box")
+        expect(page.locator("#trip-receive_a-note")).to_have_text("as measured now")
+        page.locator("#trip-begin").fill("2026-09-12T23:00")
+        typed = {"hours": "3", "soc": "60", "sd": "5", "receive_a": "0.6", "key_a": "3", "share": "30",
+                 "place": "43.62, -108.2", "temp_c": "15", "panel_w": "20"}  # fmt: skip
+        for name, value in typed.items():
+            page.locator(f"#trip-{name}").fill(value)
+        page.locator("#trip-sky").select_option("mixed")
+        wishes = {"begin": 1_789_254_000.0, "hours": 3.0, "capacity_ah": 6.0, "series": 4.0, "soc": 60.0, "sd": 5.0,
+                  "reserve": 20.0, "receive_a": 0.6, "key_a": 3.0, "share": 30.0, "place": "43.62, -108.2",
+                  "sky": "mixed", "temp_c": 15.0, "panel_w": 20.0, "panel_tilt": 35.0, "panel_azimuth": 235.0,
+                  "radio_min_v": 11.7}  # fmt: skip
+        worked = planned(wishes, THOROUGH)
+        said = f"{min(99, max(1, round(100 * worked['now']['probability'])))} of 100 ways last"
+        expect(page.locator(".trip-verdict")).to_contain_text(said)
+        expect(page.locator(".trip-answer")).to_contain_text(f"{worked['drawn'][0]:.1f}\u00a0Ah")
+        expect(page.locator(".trip-answer")).to_contain_text("00:00 UTC, 18:00 local, 60\u00a0min after the beginning")
+        assert page.locator(".fan").is_visible() and page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        # Bad input: one sentence, nothing old on show; and the address brings all of it back.
+        page.locator("#trip-place").fill("nowhere land")
+        expect(page.locator(".trip-answer .refused")).to_contain_text("is no place")
+        expect(page.locator(".trip-verdict")).to_be_hidden()
+        page.locator("#trip-place").fill("43.62, -108.2")
+        expect(page.locator(".trip-verdict")).to_contain_text(said)
+        page.reload()
+        expect(page.locator(".trip-verdict")).to_contain_text(said)
+        expect(page.locator("#trip-share")).to_have_value("30")
+        page.pdf(path=tmp_path / "plan.pdf", format="A4")
+        assert (tmp_path / "plan.pdf").read_bytes().count(b"/Type /Page\n") <= 2
+        feeder.close()
+        assert [line for line in seen.console if "400" not in line] == []
