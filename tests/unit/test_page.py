@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+from unittest.mock import ANY
 
 import dash
 import flask
@@ -632,6 +633,33 @@ def test_stream_skips_what_became_old_while_it_paused() -> None:
     sent = [int(next(stream).split("id: ")[1].split("\n")[0]) for _ in range(3)]
     # WORKED: one look per event, each 100 further: nothing in between is ever queued.
     assert sent == [1, 101, 201]
+
+
+def test_after_the_first_snapshot_only_what_changed_is_sent_and_nothing_is_lost() -> None:
+    moved = {"n": 1, "t": 1.0, "stale": False, "notices": [], "charge": {"soc": 0.5}}
+    shots = [moved | {"n": 2, "t": 2.0}, moved | {"n": 3, "t": 3.0, "charge": {"soc": 0.4}}, None, None, None]
+
+    class Moving(OneSnapshot):
+        def wait(self, n: int, timeout_s: float, board: str | None = None) -> dict[str, Any] | None:
+            found = shots.pop(0)
+            self.snap = found or self.snap
+            return found
+
+    stream = _events(Moving(moved), {"run": "a"}, 2.0, lambda: not shots)
+    told = [(e.split("\n")[0].split(": ")[1], json.loads(e.split("data: ")[1])) for e in stream]
+    whole = moved | {"n": 3, "t": 3.0, "charge": {"soc": 0.4}}
+    # WORKED: by hand; what moves slowly waits, and comes at the latest when nothing else does.
+    assert told == [
+        ("hello", {"run": "a"}),
+        ("snap", moved),
+        ("part", {"n": 2, "t": 2.0}),
+        ("part", {"n": 3, "t": 3.0}),
+        ("snap", whole),
+        ("beat", {"clock": ANY}),
+    ]
+    stream = _events(Moving(moved), {"run": "a"}, 2.0, bool)
+    shots.append(moved | {"n": 4, "more": 1})
+    assert "event: snap" in [next(stream) for _ in range(3)][2], "a key that is new: the whole"
 
 
 def test_streams_beyond_the_limit_are_refused_in_words_and_places_come_back(server: flask.Flask) -> None:

@@ -55,7 +55,6 @@ export function big(mark) {
     if (host.hidden) return;
     draw(name);
     host.dataset.tone = name;
-    host.toggleAttribute("data-dim", stale);
     const { cycle, charge: c, ahead: a } = snap;
     say(cells.net, stale || cycle.net_a === null ? DASH : `${signed(cycle.net_a, 2)}\u00a0A`);
     say(cells["net-more"], stale || cycle.demand_a === null ? "" : `${num(cycle.supply_a, 2)} in, ${num(cycle.demand_a, 2)}\u00a0A drawn on average`);

@@ -126,6 +126,7 @@ export function start(above) {
       const worst = worstNew(snap.notices);
       document.title = worst ? `${KINDS[worst.severity][0]}: ${worst.title} · ampledger` : title;
       render();
+      chart();
     },
     trouble(text) {
       trouble = text;
@@ -134,11 +135,17 @@ export function start(above) {
   }, chosen, alarm.awake);
 
   setInterval(render, 500); // ages grow without news
-  setInterval(() => {
+  // The chart has a point a second: it is fetched when a second is full, and without readings now and then.
+  let charted = { second: null, at: 0 };
+  function chart() {
     if (document.hidden) return;
+    const second = snap && snap.t !== null ? Math.floor(snap.t) : null;
+    if (second === charted.second && performance.now() - charted.at < 1000) return;
+    charted = { second, at: performance.now() };
     const now = snap ? snap.clock + waited() : Date.now() / 1000;
     parts.trend.tick(now, document.documentElement.hasAttribute("data-stale"), snap ? snap.board || chosen : chosen);
-  }, 1000);
+  }
+  setInterval(chart, 500);
   document.addEventListener("visibilitychange", render);
   window.addEventListener("ampledger:scheme", () => parts.trend.redraw());
 }

@@ -127,6 +127,7 @@ export function trend() {
     const gaps = holes(now_s);
     await library.react(host, traces(data, gaps), layout(now_s, data, gaps), { displayModeBar: false, responsive: false, doubleClick: false });
     host.setAttribute("data-points", String(points.t.length));
+    host.setAttribute("data-newest", String(points.t.length ? points.t.at(-1) + 1 : "")); // the second that ended then
     host.setAttribute("data-gaps", String(points.gaps.length));
   }
 

@@ -27,6 +27,7 @@ export function ways(host) {
   const key = h("p", { class: "fan-key" });
   const says = h("p", { class: "ways-says", role: "status" });
   const trouble = h("p", { class: "ways-trouble" });
+  const old = h("p", { class: "ways-old", role: "status" });
   const body = h("tbody", {});
   const headThen = h("th", { scope: "col" }, "What if");
   const table = h("details", { class: "ways-table" }, h("summary", {}, "The same in figures"),
@@ -35,7 +36,7 @@ export function ways(host) {
   const compare = h("dl", { class: "ways-compare" });
   const controls = h("form", { class: "ways-controls", "aria-label": "What if" });
   controls.addEventListener("submit", (event) => event.preventDefault());
-  host.append(controls, h("div", { class: "ways-answer" }, trouble, compare, says, picture, key, table));
+  host.append(controls, h("div", { class: "ways-answer" }, trouble, old, compare, says, picture, key, table));
   const paint = fan(picture, { height: 320 });
 
   const power = slider("ways-power", "Transmit power", { min: 0, max: POWERS.length - 1, step: 1 });
@@ -167,6 +168,8 @@ export function ways(host) {
     render(next, is) {
       snap = next;
       host.toggleAttribute("data-dim", is.stale);
+      say(old, is.stale && answer ? `Of ${utc(answer.at, false)} UTC; there has been no fresh reading since.` : "");
+      show(old, is.stale && answer !== null);
       if (!snap) return;
       const now = JSON.stringify([boardOf(snap), snap.ahead && snap.ahead.at, snap.plan]);
       if (now === of) return;
