@@ -231,6 +231,8 @@ def _demo(args: argparse.Namespace) -> Iterator[_Feed]:
         command += ["--interpreter", args.demo_interpreter]
     child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     assert child.stdout is not None and child.stdin is not None
+    import ampledger.live
+    import ampledger.page  # noqa: F401  (while the box starts, so that the page is there sooner)
     try:
         try:
             said = json.loads(child.stdout.readline())
