@@ -2,8 +2,9 @@
 `python3 tests`: make the environment, then the whole suite; what CI runs.
 
 Arguments go on to pytest: `python3 tests tests/unit -k wire`. The word `bench`
-alone prints speeds as ratios to general-purpose peers instead, `bench page` those of
-the page in Chromium; the word `soak`
+alone prints speeds as ratios to general-purpose peers instead and those of the page in
+Chromium (`bench page`: these alone); `shots FOLDER` takes pictures of every view in every
+light at two widths; the word `soak`
 alone runs a host through kills, full disks and clock steps and prints the bars;
 the word `accuracy` judges the charge estimate against outside truth, `accuracy
 decisions` the forecast, on outings that never took place, and `accuracy watch` the
@@ -27,6 +28,8 @@ if __name__ == "__main__":
         sys.exit(bootstrap.run(["tests/bench_page.py"]))
     if arguments[:1] == ["bench"]:
         sys.exit(bootstrap.run(["tests/bench.py", *arguments[1:]]))
+    if arguments[:1] == ["shots"]:
+        sys.exit(bootstrap.run(["tests/browser/shots.py", *arguments[1:]]))
     if arguments[:1] == ["soak"]:
         sys.exit(bootstrap.run(["-m", "soak.bars", *arguments[1:]], [TOP / "tests"]))
     if arguments[:1] == ["accuracy"]:

@@ -2,7 +2,7 @@
 `python3 tests bench`: ratios against general-purpose peers doing the same work in the same run.
 
 Medians of five interleaved rounds; nothing is asserted. A ratio above 1 means
-ours is faster.
+ours is faster. After it the page, see `bench_page.py`.
 """
 
 from __future__ import annotations
@@ -158,7 +158,10 @@ def main() -> int:
     print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
     for what, value, note in rows:
         print(f"{what:34} {value:12,.1f}   {note}")
-    return 0
+    print(flush=True)
+    import bench_page
+
+    return bench_page.main()
 
 
 if __name__ == "__main__":

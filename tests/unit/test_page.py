@@ -72,6 +72,16 @@ class OneSnapshot:
             raise self.fault
         self.asked.append(("check", board, act))
 
+    def what_if(self, board: str | None, wishes: dict[str, Any], quick: bool) -> dict[str, Any]:
+        self.asked.append(("what if", board, wishes, quick))
+        return {"now": float("nan")}
+
+    def change_marks(self, board: str | None, wish: dict[str, Any]) -> None:
+        self.asked.append(("mark", board, wish))
+
+    def tell(self, board: str | None, wish: dict[str, Any]) -> None:
+        self.asked.append(("tell", board, wish))
+
 
 @pytest.fixture
 def source() -> OneSnapshot:
@@ -387,6 +397,51 @@ def test_acts_about_notices_and_the_check_are_passed_on_and_what_cannot_be_is_to
     source.fault = ConfigError("That notice is over; nothing is left to be marked.")
     answer = post(browser, headers, json.dumps(SEEN), "/notice")
     assert answer.status_code == 400 and answer.text.startswith("That notice is over")
+
+
+def test_marks_and_what_is_told_are_looked_at_before_they_go_on(server: flask.Flask, source: OneSnapshot) -> None:
+    browser, headers = token_of(server)
+    good = {
+        "/mark": ({"kind": "note", "text": "wind", "time": 1.78e9}, {"kind": "contact"}, {"back": 3}),
+        "/tell": ({"set": {"capacity_ah": 9}}, {"undo": True}, {"charge": 1, "sd": 0.01}, {"later": True}),
+    }
+    for path, wishes in good.items():
+        for wish in wishes:
+            answer = post(browser, headers, json.dumps({"board": "a", **wish}), path)
+            assert (answer.status_code, source.asked[-1]) == (204, (path[1:], "a", wish)), wish
+    count = len(source.asked)
+    bad = {
+        "/mark": ({}, {"kind": 1}, {"kind": "note", "text": 5}, {"back": "3"}, {"back": True}, {"kind": "x", "more": 1},
+                  {"kind": "note", "time": "now"}, {"kind": "note", "time": 1e12}, {"back": 1, "kind": "note"}),
+        "/tell": ({}, {"set": []}, {"charge": 0.5}, {"sd": 0.1}, {"charge": 2, "sd": 0.1}, {"charge": "1", "sd": 0.1},
+                  {"erase": True}),
+    }  # fmt: skip
+    for path, wishes in bad.items():
+        for wish in wishes:
+            answer = post(browser, headers, json.dumps({"board": "a", **wish}), path)
+            assert answer.status_code == 400 and 10 < len(answer.text) < 400, (path, wish)
+    assert len(source.asked) == count
+
+
+def test_questions_that_change_nothing_are_bounded_one_by_one(client: Any, source: OneSnapshot) -> None:
+    answer = client.get("/whatif?board=a&power=0.5&share=0.3&mode=Morse&panel=0&quick=1", headers=OWN)
+    assert answer.status_code == 200 and answer.json == {"now": None}
+    wishes = {"power": 0.5, "share": 0.3, "mode": "Morse", "panel": False}
+    assert source.asked == [("what if", "a", wishes, True)]
+    for query in ("power=0", "power=nan", "share=2", "panel=yes", "until=soon", "mode=" + "x" * 99, "less_a=-1"):
+        assert client.get(f"/whatif?{query}", headers=OWN).status_code == 400, query
+    # WORKED: 2 m there and back of 1/58 ohm mm2/m over 3.31 mm2 are 20.8 mohm, and four contacts 2 more
+    branch = client.get("/branch?awg=12&length_m=2&peak_a=8&mean_a=2&begin_v=13", headers=OWN).json
+    assert branch["ohm"] == pytest.approx(0.02284, rel=1e-3)
+    trip = "begin=1789264800&hours=1&capacity_ah=10&soc=60&receive_a=1"
+    told = client.get(f"/reckon?{trip}&quick=1", headers=OWN).json
+    assert told["drawn"][0] == pytest.approx(1.0, rel=0.2) and told["now"]["probability"] > 0.9
+    for query in ("", trip + "&sky=pink", trip.replace("hours=1", "hours=99"), trip + "&place=nowhere",
+                  trip + "&series=2.5", trip.replace("soc=60", "soc=101"), trip + "&place=" + "x" * 99):  # fmt: skip
+        answer = client.get(f"/reckon?{query}", headers=OWN)
+        assert answer.status_code == 400 and 10 < len(answer.text) < 400, query
+    for query in ("awg=12", "awg=99&length_m=1", "awg=12&length_m=2&peak_a=1&mean_a=5&begin_v=13", "mm2=x"):
+        assert client.get(f"/branch?{query}", headers=OWN).status_code == 400, query
 
 
 @pytest.mark.parametrize("path", ["/notice", "/check", "/mark", "/tell"])
