@@ -38,6 +38,7 @@ _LONG = {
     "test_interchange.py": 50, "test_demo.py": 45, "test_same_posterior.py": 40, "test_error_budget.py": 40,
     "test_episodes.py": 40, "test_scenario.py": 30, "test_store.py": 40, "test_balance.py": 40, "test_paths.py": 30,
     "test_crosscheck.py": 25, "test_lint.py": 35, "test_links.py": 30, "test_outings.py": 30, "test_live.py": 30,
+    "test_axe.py": 60, "test_tabs.py": 30,
 }  # fmt: skip
 
 
