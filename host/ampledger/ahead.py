@@ -238,6 +238,7 @@ TRIP: dict[str, tuple[float, float] | None] = {
     "receive_a": (0.0, 100.0),
     "key_a": (0.0, 200.0),
     "share": (0.0, 100.0),
+    "peak_a": (0.0, 200.0),
     "other_a": (0.0, 100.0),
     "temp_c": (-40.0, 80.0),
     "radio_min_v": (0.0, 60.0),
@@ -270,7 +271,7 @@ def planned(wishes: Mapping[str, Any], paths: int) -> dict[str, Any]:
         w["begin"], w["begin"] + 3600.0 * w["hours"], w["capacity_ah"], w["soc"] / 100.0, w["receive_a"],
         w.get("key_a", 0.0), w.get("share", 0.0) / 100.0, series, w.get("sd", 5.0) / 100.0,
         w.get("reserve", 20.0) / 100.0, place, panel, w.get("sky", "usual"), w.get("other_a", 0.0),
-        w.get("temp_c", 20.0),
+        w.get("temp_c", 20.0), w.get("peak_a", 0.0),
         Station(w.get("lead_mohm", 30.0) / 1000.0, w.get("radio_min_v"), "lead_mohm" in w),
     )  # fmt: skip
     out = reckon(asked, paths)
@@ -291,6 +292,7 @@ def planned(wishes: Mapping[str, Any], paths: int) -> dict[str, Any]:
         "may_charge": out.may_charge,
         "changes": [asdict(c) for c in out.changes],
         "most_mean_a": said.most_mean_a,
+        "sends": asked.key_a > 0.0 and asked.share > 0.0,
         "sky": sky(place, asked.begin_s, until_s + 3600.0),
         "sky_day": sky(place, first_s, first_s + 2 * 86_400.0),
         "place": place is not None,

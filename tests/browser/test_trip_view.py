@@ -44,6 +44,11 @@ def test_a_trip_is_reckoned_as_it_is_typed_and_kept_in_the_address(open_page: Op
         expect(page.locator(".trip-answer")).to_contain_text(f"{worked['drawn'][0]:.1f}\u00a0Ah")
         expect(page.locator(".trip-answer")).to_contain_text("00:00 UTC, 18:00 local, 60\u00a0min after the beginning")
         assert page.locator(".fan").is_visible() and page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        # Nothing is sent: no word of how much sending there may be.
+        expect(page.locator(".trip-answer")).to_contain_text("… or with this one and")
+        page.locator("#trip-share").fill("0")
+        expect(page.locator(".trip-answer")).not_to_contain_text("… or with this one and")
+        page.locator("#trip-share").fill("30")
         # Bad input: one sentence, nothing old on show; and the address brings all of it back.
         page.locator("#trip-place").fill("nowhere land")
         expect(page.locator(".trip-answer .refused")).to_contain_text("is no place")
@@ -53,7 +58,11 @@ def test_a_trip_is_reckoned_as_it_is_typed_and_kept_in_the_address(open_page: Op
         page.reload()
         expect(page.locator(".trip-verdict")).to_contain_text(said)
         expect(page.locator("#trip-share")).to_have_value("30")
+        # On paper: one page, black on white though the screen is lit for the night.
+        page.evaluate("document.documentElement.dataset.scheme = 'night'")
         page.pdf(path=tmp_path / "plan.pdf", format="A4")
-        assert (tmp_path / "plan.pdf").read_bytes().count(b"/Type /Page\n") <= 2
+        assert (tmp_path / "plan.pdf").read_bytes().count(b"/Type /Page\n") == 1
+        page.emulate_media(media="print")
+        assert page.evaluate("getComputedStyle(document.querySelector('#trip h1')).color") == "rgb(0, 0, 0)"
         feeder.close()
         assert [line for line in seen.console if "400" not in line] == []

@@ -70,6 +70,36 @@ def test_what_is_drawn_beside_the_radio_counts_and_frost_forbids_charging() -> N
     assert not trips.reckon(trip(temp_c=-2.0), QUICK).may_charge and alone.may_charge
 
 
+@pytest.mark.parametrize("sky", ["clear", "usual"])
+def test_in_frost_the_sun_carries_the_load_and_fills_nothing(sky: str) -> None:
+    day = {"begin_s": NOON_S, "hours": 4.0, "place": PLACE, "panel": replace(PANEL, power_w=60.0), "sky": sky,
+           "capacity_ah": 6.0, "soc": 0.3, "receive_a": 0.5}  # fmt: skip
+    warm, frost = (trips.reckon(trip(**{**day, "temp_c": x}), QUICK).outcome for x in (15.0, 0.0))  # type: ignore[arg-type]
+    last = int(warm.end_s.searchsorted(NOON_S + 4 * H))
+    # WORKED: the sun brings some 8 Ah or more, 2 are drawn, and a pack of 6 Ah lacks 4.2: it fills, or stays as it was
+    assert warm.fan[2, last] > 0.95
+    assert (frost.fan[:, last] <= frost.fan[:, 0]).all() and frost.fan[2, last] == pytest.approx(0.3, abs=0.03)
+
+
+def test_what_is_not_sent_counts_nothing_and_a_high_peak_counts_for_the_volts() -> None:
+    # WORKED: 1 A for 3 h
+    assert trips.reckon(trip(key_a=6.0, share=0.0), QUICK).drawn_ah == pytest.approx(3.0, rel=0.01)
+    # Voice, of mean 0.4 of its peak (common practice, no source); a lead of 30 milliohms
+    voice = replace(trip(key_a=3.0, share=0.3, soc=0.8, capacity_ah=12.0), station=Station(radio_min_v=12.6))
+    low, high = (trips.reckon(replace(voice, peak_a=x), QUICK) for x in (0.0, 7.5))
+    # WORKED: (1 A + 0.3 x 3 A) for 3 h, 5.7 Ah
+    assert low.drawn_ah == pytest.approx(5.7, rel=0.05)
+    # How much is sent drifts, as live, up to 0.8 of the peak; so there is more room upwards and the mean is higher.
+    assert low.drawn_ah < high.drawn_ah < 1.15 * low.drawn_ah
+    assert high.outcome.limited_by == "radio volts" and low.outcome.limited_by == "reserve"
+    assert high.forecast.probability < low.forecast.probability - 0.3
+
+
+def test_the_battery_that_is_enough_does_not_depend_on_the_one_that_was_typed() -> None:
+    few = [trips.reckon(trip(capacity_ah=x), QUICK).enough_ah for x in (0.1, 10.0, 10_000.0)]
+    assert few[0] is not None and few == [few[0]] * 3
+
+
 @pytest.mark.parametrize(("more", "says"), [
     ({"hours": 13.0}, "12 h"), ({"hours": 0.0}, "12 h"), ({"soc": 1.2}, "charge at the beginning"),
     ({"sky": "pink"}, "no sky"), ({"receive_a": 0.0}, "Nothing is drawn"), ({"capacity_ah": 0.0}, "Ah of capacity"),

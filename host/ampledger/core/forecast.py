@@ -138,7 +138,10 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """The station as it stands: `Engine.scene`. other_a : what is drawn beside the load's tap. [A]"""
+    """
+    The station as it stands: `Engine.scene`. other_a : what is drawn beside the load's tap. [A] charged : whether the
+    pack takes charge at its temperature; None: by the temperature, unless it was seen to take it.
+    """
 
     now_s: float
     estimate: Estimate
@@ -148,6 +151,7 @@ class Scene:
     curve: Curve
     habits: Habits
     other_a: float = 0.0
+    charged: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -701,6 +705,8 @@ def _fates(scene: Scene, draws: _Draws, course: _Course) -> Callable[[_Way], _En
 
 def _takes_no_charge(scene: Scene) -> bool:
     """Too cold to be charged, and not seen to be charged all the same within the last hour."""
+    if scene.charged is not None:
+        return not scene.charged
     return _freezes(scene.estimate) and not any(
         b.solar_a > b.load_a + _CHARGING_A for b in scene.habits.now() if scene.now_s - b.end_s < 3600.0
     )

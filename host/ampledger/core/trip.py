@@ -3,7 +3,8 @@ A trip that is only planned: would the battery last, with what sun, and what wou
 
 In: where and when, battery and charge, panel and sky, amps and share of sending, as one types them. Out: the forecast
 of the live view's own engine, fed with a station that has always done what is planned; so plan and live view can't
-disagree. Pure: the same plan gives the same figures to the bit.
+disagree, but in the cold: what such packs give at least is taken of the capacity, since this one was not seen there.
+Pure: the same plan gives the same figures to the bit.
 """
 
 from __future__ import annotations
@@ -28,8 +29,7 @@ SKIES: dict[str, float | None] = {"clear": 0.75, "mixed": 0.5, "overcast": 0.2, 
 _PAST_S = 24 * 3600.0
 _QUICK = 500
 _ENOUGH = 0.9
-_STEPS = 9  # of the search for the battery that is enough
-_LARGEST = 64.0
+_STEPS = 9  # of the search for the battery that is enough: to 2 % between the bounds of a capacity
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,8 @@ class Trip:
     begin_s, end_s : UTC. [s]
     capacity_ah, series : of the pack when warm. soc, sd : charge at the beginning, and how well it is known. [-]
     reserve : not to be used. [-] place, panel : None where there is none. sky : of `SKIES`.
-    receive_a : drawn all the time by the station. key_a : what sending adds on average within an over. [A]
+    receive_a : drawn all the time by the station. key_a, peak_a : what sending adds on average within an over, and at
+    its highest, which the radio's volts have to bear; at least the average. [A]
     share : of the time spent sending. [-] other_a : what else is drawn, such as a laptop. [A]
     temp_c : of the battery. [degC] station : lead and radio.
     """
@@ -58,6 +59,7 @@ class Trip:
     sky: str = "usual"
     other_a: float = 0.0
     temp_c: float = 20.0
+    peak_a: float = 0.0
     station: Station = field(default_factory=Station)
     curve: Curve = LFP26650
 
@@ -68,8 +70,9 @@ class Planned:
     forecast : as the live view has it. outcome : its fan. without_sun : probability without the panel. [-]
     drawn_ah, drawn_wh, sun_ah, sun_wh : means over the trip. [Ah], [Wh]
     usable_ah : above the reserve at the beginning, at that temperature. [Ah]
-    enough_ah : capacity that would last nine times in ten, from the same charge in %; None: more than 64 times this.
-    cold_share : least part of the capacity that such packs give at that temperature. [-] may_charge : above 0 degC.
+    enough_ah : capacity that would last nine times in ten, from the same charge in %; None: none within bounds.
+    cold_share : least part of the capacity that such packs give at that temperature. [-] may_charge : above 0 degC;
+        else what the sun brings beyond the load is not counted.
     """
 
     forecast: Forecast
@@ -93,6 +96,7 @@ _BOUNDS: dict[str, tuple[float, float, str]] = {
     "reserve": (0.0, 0.95, "of reserve (0 to 1)"),
     "receive_a": (0.0, 100.0, "A on receive"),
     "key_a": (0.0, 200.0, "A that sending adds"),
+    "peak_a": (0.0, 200.0, "A that sending adds at its highest"),
     "share": (0.0, 1.0, "of the time spent sending (0 to 1)"),
     "other_a": (0.0, 100.0, "A of other loads"),
     "temp_c": (-40.0, 80.0, "°C of the battery"),
@@ -130,12 +134,19 @@ def scene_of(trip: Trip) -> Scene:
         solar_a = whole * (0.5 if ratio is None else ratio)
     if ratio is None:  # nothing was seen of a sky: the last block alone says that there is a panel, in the dark
         solar_a[:] = 0.0
+    peak_a = max(trip.key_a, trip.peak_a) if trip.share > 0.0 else 0.0
     load_a, held, volts = drawn_a + trip.key_a * trip.share, 1.0 if ratio is None else 0.0, 3.3 * trip.series
     blocks = tuple(
-        Block(float(t), load_a, drawn_a, drawn_a + trip.key_a, float(a), held, volts)
+        Block(float(t), load_a, drawn_a, drawn_a + peak_a, float(a), held, volts)
         for t, a in zip(ends_s, solar_a, strict=True)
     )
-    return Scene(trip.begin_s, known, battery, trip.reserve, trip.station, trip.curve, Habits(blocks))
+    return Scene(
+        trip.begin_s, known, battery, trip.reserve, trip.station, trip.curve, Habits(blocks), charged=_may_charge(trip)
+    )
+
+
+def _may_charge(trip: Trip) -> bool:
+    return trip.temp_c > 0.0
 
 
 def reckon(trip: Trip, paths: int = forecast.PATHS) -> Planned:
@@ -155,23 +166,22 @@ def reckon(trip: Trip, paths: int = forecast.PATHS) -> Planned:
     return Planned(
         said, now, dark.probability, said.load_a * hours, said.load_a * hours * volts, said.sun_a * hours,
         said.sun_a * hours * volts, max(0.0, trip.soc - trip.reserve) * trip.capacity_ah * share, _enough(trip, plan),
-        share, trip.temp_c > 0.0, said.changes,
+        share, _may_charge(trip), said.changes,
     )  # fmt: skip
 
 
 def _enough(trip: Trip, plan: Plan) -> float | None:
-    """The capacity that lasts nine times in ten, by halving a range of multiples; to a few percent."""
+    """The capacity that lasts nine times in ten, by halving the range of those there may be; to a few percent."""
 
-    def lasts(times: float) -> bool:
-        scene = scene_of(replace(trip, capacity_ah=min(_BOUNDS["capacity_ah"][1], times * trip.capacity_ah)))
-        return forecast.chance(scene, plan, _QUICK) >= _ENOUGH
+    def lasts(capacity_ah: float) -> bool:
+        return forecast.chance(scene_of(replace(trip, capacity_ah=capacity_ah)), plan, _QUICK) >= _ENOUGH
 
-    low, high = 1.0 / _LARGEST, _LARGEST
+    low, high, _ = _BOUNDS["capacity_ah"]
     if not lasts(high):
         return None
     if lasts(low):
-        return low * trip.capacity_ah
+        return low
     for _ in range(_STEPS):
         middle = math.sqrt(low * high)
         low, high = (low, middle) if lasts(middle) else (middle, high)
-    return high * trip.capacity_ah
+    return high

@@ -13,7 +13,7 @@ const SKIES = { usual: "usual: not known", clear: "clear", mixed: "mixed", overc
 const GROUPS = [
   ["When and where", [["begin", "Begins, UTC", "moment"], ["hours", "Lasts, h (up to 12)", "number", [0.25, 12, 0.25], "2"], ["place", "Place: locator, or latitude, longitude", "text"], ["sky", "Sky", "choice", SKIES, "usual"], ["temp_c", "Battery’s temperature, °C", "number", [-40, 80, 1], "15"]]],
   ["Battery", [["capacity_ah", "Usable charge when warm, Ah", "number", [0.1, 10000, 0.1]], ["series", "Cells in series", "number", [1, 16, 1], "4"], ["soc", "Charge at the beginning, %", "number", [0, 100, 1], "95"], ["sd", "give or take, %", "number", [0.5, 50, 0.5], "5"], ["reserve", "Reserve, %", "number", [0, 95, 1], "20"]]],
-  ["Station", [["receive_a", "On receive, A", "number", [0, 100, 0.01], "0.5"], ["key_a", "Sending adds, on average within an over, A", "number", [0, 200, 0.1], "3"], ["share", "Share of the time spent sending, %", "number", [0, 100, 1], "30"], ["other_a", "Other loads, A", "number", [0, 100, 0.1], "0"], ["radio_min_v", "Least volts of the radio", "number", [0, 60, 0.1]]]],
+  ["Station", [["receive_a", "On receive, A", "number", [0, 100, 0.01], "0.5"], ["key_a", "Sending adds, on average within an over, A", "number", [0, 200, 0.1], "3"], ["peak_a", "and at its highest, A (empty: no more)", "number", [0, 200, 0.1]], ["share", "Share of the time spent sending, %", "number", [0, 100, 1], "30"], ["other_a", "Other loads, A", "number", [0, 100, 0.1], "0"], ["radio_min_v", "Least volts of the radio", "number", [0, 60, 0.1]]]],
   ["Panel", [["panel_w", "Watts on its label (empty: none)", "number", [0, 2000, 1]], ["panel_tilt", "Its tilt, ° (0 flat)", "number", [0, 90, 1], "30"], ["panel_azimuth", "It faces, ° from true north", "number", [0, 360, 1], "180"]]],
 ];
 const FIELDS = GROUPS.flatMap(([, fields]) => fields);
@@ -145,8 +145,8 @@ export function start(above) {
       ["Drawn", `${num(told.drawn[0], 1)} Ah, ${num(told.drawn[1], 0)} Wh on average`],
       ["From the sun", told.panel ? (told.place ? `${num(told.sun[0], 1)} Ah, ${num(told.sun[1], 0)} Wh on average; without it ${Math.round(100 * told.without_sun)} of 100 last` : "not counted: no place was given") : "no panel"],
       ["In the battery above the reserve", `${num(told.usable_ah, 1)} Ah at the beginning${told.cold_share < 0.995 ? `, of at least ${num(100 * told.cold_share, 0)} % of its capacity at that temperature` : ""}`],
-      ["Lasts nine times in ten with", told.enough_ah === null ? "no battery up to 64 times as large, from that charge in %" : `about ${num(told.enough_ah, 1)} Ah from the same charge in %`],
-      ["… or with this one and", told.most_mean_a === null ? "not even nothing drawn" : `up to ${num(told.most_mean_a, 2)} A drawn on average`],
+      ["Lasts nine times in ten with", told.enough_ah === null ? "no battery up to 10,000 Ah, from that charge in %" : `about ${num(told.enough_ah, 1)} Ah from the same charge in %`],
+      ...(told.sends ? [["… or with this one and", told.most_mean_a === null ? "no sending at all: what is drawn all the time is too much" : `up to ${num(told.most_mean_a, 2)} A drawn on average`]] : []),
       ["Charging", told.may_charge ? "not forbidden by that temperature" : "forbidden: at or below 0 °C. The sun is counted for the load alone."],
       ["New UTC day", newDay < told.until ? `${onClocks([newDay], { seconds: false })}, ${Math.round((newDay - told.at) / 60)} min after the beginning` : "not within the trip"],
       ["Sky", sky.length ? sky.join("; ") : "not known without a place"],
