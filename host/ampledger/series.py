@@ -1,5 +1,5 @@
 """
-Any span of what is stored, from a minute to seasons, as columns for drawing and as sums.
+Any span of what is stored, from seconds to seasons, as columns for drawing and as sums.
 
 In: the store's sums per second, minute or quarter of an hour, the board's
 description and clock of each start, the edges of what is stored. Out: one
@@ -38,6 +38,7 @@ _MOST_GAPS = 3000
 _BACK = 32
 #: Events that are given, the newest. [-]
 _MOST_EVENTS = 300
+_BEFORE_S = 2 * 86_400.0  # so long before the span a notice may have begun that still stands in it
 _MINUTE_S = 60.0  # estimates are kept once a minute of data
 _MOST_ESTIMATES = 400  # that are looked for one by one, in spans that have many more
 _VALUES = ("a", "a_min", "a_max", "v", "v_min", "v_max")
@@ -65,9 +66,10 @@ def series(store: Store, device: str, since_s: float, until_s: float, points: in
         total : "solar_ah" in records and "solar_gap_ah" in gaps, of the span alone: of a row or gap that lies across
             its edge, the share of its time; "solar_unknown_s", how long the charge is not known. And so on.
         periods : a ledger by UTC day, or by week or month where those were too many: {"t0", "t1" [s], "sun", "load",
-            "into", "out" and "sun_wh" ... [Ah], [Wh], "known_s", "unknown_s" [s]}; charge of a gap counts where the
-            counters tell it. Into and out of the battery are netted within a row (`level_s`); watt-hours are a row's
-            charge times its mean volts. None: nothing is known. Empty for spans that are longer than five years.
+            "into", "out" and "sun_wh" ... [Ah], [Wh], "known_s", "unknown_s" [s], of all taps together}; charge of a
+            gap counts where the counters tell it. Into and out of the battery are netted within a row (`level_s`);
+            watt-hours are a row's charge times its mean volts, of a gap those of the span. None: nothing is known.
+            Empty for spans that are longer than five years.
         unsure_s : how far times may be off, the worst of them. [s]
         estimates : list of [t, soc, low, high]; events : list of [t, kind, code, {"title", "severity"}].
 
@@ -510,6 +512,11 @@ def _edges(span: _Span) -> list[float]:
 
 def _periods(rows: _Rows, gaps: _Gaps, span: _Span) -> list[dict[str, float | None]]:
     edges = _edges(span)
+    # Known is what all taps tell that tell anything: one that is silent for hours leaves the sums out of balance.
+    ever = [k for k, tap in enumerate(wire.CHANNELS) if np.isfinite(rows.charge[tap]).any()]
+    charges = np.array([rows.charge[wire.CHANNELS[k]] for k in ever]).reshape(len(ever), len(rows.t0))
+    sure = np.isfinite(charges).all(axis=0) & bool(ever)
+    gap_sure = np.isfinite(gaps.c[:, ever or [1]]).all(axis=1)
     out = []
     for begin_s, end_s in zip(edges[:-1], edges[1:], strict=True):
         within = _Span(max(begin_s, span.since_s), min(end_s, span.until_s), 1)
@@ -517,8 +524,8 @@ def _periods(rows: _Rows, gaps: _Gaps, span: _Span) -> list[dict[str, float | No
             continue
         share, gap_share = within.share(rows.t0, rows.t1), within.share(gaps.t0, gaps.t1)
         one: dict[str, float | None] = {"t0": begin_s, "t1": end_s}
-        known_s = float((np.isfinite(rows.charge["battery"]) * share * (rows.t1 - rows.t0)).sum())
-        told_s = float((np.isfinite(gaps.c[:, 1]) * gap_share * (gaps.t1 - gaps.t0)).sum())
+        known_s = float((sure * share * (rows.t1 - rows.t0)).sum())
+        told_s = float((gap_sure * gap_share * (gaps.t1 - gaps.t0)).sum())
         one["known_s"] = round(known_s + told_s, 1)
         one["unknown_s"] = round(max(0.0, within.until_s - within.since_s - known_s - told_s), 1)
         for k, (tap, name) in enumerate(zip(wire.CHANNELS, ("sun", "battery", "load"), strict=True)):
@@ -573,7 +580,15 @@ def _events(store: Store, device: str, span: _Span) -> list[list[Any]]:
         if len(found) >= _MOST_EVENTS or back_s >= length_s:
             break
         back_s *= 4
+    # What was there already when the shown ones begin: a notice that began before.
+    first_s = found[-_MOST_EVENTS:][0][0] if len(found) > _MOST_EVENTS else span.since_s
+    open_: dict[str, Any] = {}
+    for event in store.events(device, first_s - _BEFORE_S, first_s):
+        if event[1] in ("raised", "arose"):
+            open_[event[2]] = event
+        elif event[1] in ("cleared", "over"):
+            open_.pop(event[2], None)
     return [
         [t, kind, code, {name: str(values[name])[:300] for name in ("title", "severity") if name in values}]
-        for t, kind, code, values in found[-_MOST_EVENTS:]
+        for t, kind, code, values in [*open_.values(), *found[-_MOST_EVENTS:]]
     ]

@@ -462,6 +462,27 @@ def test_estimates_come_with_it_few_for_many(store: Store) -> None:
     assert len(series(store, "a", T0, T0 + 3 * DAY, 2000)["estimates"]) > 1000
 
 
+def test_a_notice_that_began_before_the_span_and_still_stands_comes_with_it(store: Store) -> None:
+    eventful(store, seed=18)
+    for t, kind, code in ((-7200.0, "raised", "a"), (-3600.0, "raised", "b"), (-1800.0, "cleared", "b"),
+                          (-600.0, "arose", "c"), (100.0, "cleared", "a")):  # fmt: skip
+        store.add_event(T0 + t, kind, code, {"title": code, "severity": "caution"}, "a")
+    found = series(store, "a", T0, T0 + 3600.0)["events"]
+    assert [(t - T0, kind, code) for t, kind, code, _ in found] == [
+        (-7200.0, "raised", "a"), (-600.0, "arose", "c"), (100.0, "cleared", "a"),
+    ]  # fmt: skip
+
+
+def test_hours_in_which_one_tap_is_silent_are_not_known(store: Store) -> None:
+    board = Board(19)
+    store.add_info(info(1, 1), 0.0)
+    frames = [board.anchor(0.0), *(board.record(1000, silent=0 if k < 300 else None) for k in range(600))]
+    store.add("a", frames)
+    (day,) = [p for p in series(store, "a", T0, T0 + 600.0)["periods"] if p["load"]]
+    # WORKED: the sun's channel is silent for 300 of 600 s
+    assert day["unknown_s"] == pytest.approx(300.0, abs=3.0) and day["known_s"] == pytest.approx(300.0, abs=3.0)
+
+
 def test_events_come_with_it_without_what_only_changed(store: Store) -> None:
     for k, kind in enumerate(("raised", "changed", "cleared", "happened")):
         store.add_event(T0 + k, kind, "gap", {"title": "A <b>gap</b>", "severity": "info", "seen": "x" * 999}, "a", "v")

@@ -81,8 +81,8 @@ export function gather(data, since, until, pixel) {
   const open = new Map();
   const spans = [];
   for (const [t, kind, code, values] of data.events || []) {
-    if (kind === "raised") open.set(code, { t, values });
-    else if (kind === "cleared" && open.has(code)) {
+    if (kind === "raised" || kind === "arose") open.set(code, { t, values });
+    else if ((kind === "cleared" || kind === "over") && open.has(code)) {
       spans.push([open.get(code).t, t, open.get(code).values, true]);
       open.delete(code);
     } else if (kind === "happened") spans.push([t, t, values, true]);

@@ -63,7 +63,7 @@ export function days(host, { unit, choose }) {
     const some = periods.filter((one) => one.sun !== null || one.load !== null || one.into !== null);
     figures(periods);
     if (!width || !periods.length) return;
-    const heights = some.flatMap((one) => [(of(one, "sun") || 0) + (of(one, "out") || 0), (of(one, "load") || 0) + (of(one, "into") || 0) + Math.max(0, of(one, "rest") || 0)]);
+    const heights = some.flatMap((one) => [(of(one, "sun") || 0) + (of(one, "out") || 0) + Math.max(0, -(of(one, "rest") || 0)), (of(one, "load") || 0) + (of(one, "into") || 0) + Math.max(0, of(one, "rest") || 0)]);
     const most = Math.max(1e-6, ...heights);
     const step = 10 ** Math.floor(Math.log10(most));
     const rule = [step * 5, step * 2, step, step / 2].find((x) => most / x >= 2) || step / 2;
@@ -89,20 +89,20 @@ export function days(host, { unit, choose }) {
       const stack = (left, parts) => {
         let base = 0;
         for (const name of parts) {
-          const value = Math.max(0, of(one, name) || 0);
+          const value = name === "lack" ? Math.max(0, -(of(one, "rest") || 0)) : Math.max(0, of(one, name) || 0);
           if (!(value > 0)) continue;
-          s("rect", { class: `days-part days-${name}`, style: fills[name], x: left, y: Y(base + value), width: bar, height: Math.max(0.5, Y(base) - Y(base + value)) }, all);
+          s("rect", { class: `days-part days-${name}`, style: fills[name === "lack" ? "rest" : name], x: left, y: Y(base + value), width: bar, height: Math.max(0.5, Y(base) - Y(base + value)) }, all);
           base += value;
         }
       };
-      stack(middle - bar - 0.5, ["sun", "out"]);
+      stack(middle - bar - 0.5, ["sun", "out", "lack"]);
       stack(middle + 0.5, ["load", "into", "rest"]);
       if (i % every === 0) say(s("text", { class: "tick-text", x: middle, y: HEIGHT - 8, "text-anchor": "middle" }, all), day(one.t0));
     });
     const each = whatEach(periods);
     set(svg, { "aria-label": `${unit} by UTC ${each}; the same in figures below.` });
-    say(words, `By UTC ${each}. The two stacks are of one height but for what is left over, which is shown where it is positive. A bar below: hours of which nothing is known. `
-      + (unit === "Wh" ? "Watt-hours are charge times the mean volts of each row. " : "") + `Into and out of the battery are netted within ${span(last.data.level_s)}.`);
+    say(words, `By UTC ${each}. What is left over stands on the lower of the two stacks: right, the box’s own draw and errors; left, more went out than is seen to have come in. A bar below: hours of which not all is known. `
+      + (unit === "Wh" ? "Watt-hours are charge times the mean volts of each row, in gaps of the whole span. " : "") + `Into and out of the battery are netted within ${span(last.data.level_s)}.`);
     set(host, { "data-periods": String(periods.length) });
   }
 

@@ -183,6 +183,7 @@ export function start(above) {
     picture.render(data, since, until);
     lanes.render(data, since, until);
     ledger.render(data);
+    view.dataset.ready = "yes";
     view.setAttribute("data-span", `${Math.round(since)} ${Math.round(until)}`);
     if ("last" in span) again(Math.max(5, Math.min(60, span.last / 300)) * 1000);
   }
