@@ -132,6 +132,8 @@ def test_a_power_cut_costs_a_second_and_the_start_nobody_saw_is_told(tmp_path: P
         rig.bench.set_speed(20.0)
         rig.connect()
         caught_up(rig)
+        # It is said with the next conclusions, which may take a moment on a busy machine.
+        rig.until(lambda: "caught-up" in {n["code"] for n in rig.snapshot["notices"]})
         shown = rig.snapshot
         assert rig.store is not None
         infos = rig.store.infos(rig.live.device)  # type: ignore[union-attr]

@@ -797,9 +797,15 @@ def serving(source: Any) -> Iterator[tuple[Callable[[bytes], socket.socket], int
         while app.extensions["ampledger"]["streams"].open and time.monotonic() < until:
             time.sleep(0.05)
         server.task_dispatcher.shutdown()
-        server.asyncore.close_all(server._map)
-        server.trigger.close()
+        # In the server's own thread: closing its sockets from another one pulls them from under its select().
+        server.trigger.pull_trigger(lambda: _close_all(server))
         thread.join(10)
+
+
+def _close_all(server: Any) -> None:
+    for channel in list(server.active_channels.values()):
+        channel.handle_close()
+    server.close()
 
 
 def answer_of(s: socket.socket) -> bytes:
