@@ -19,7 +19,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from ampledger.core.decision import Decision, settle
-from ampledger.core.forecast import HORIZON_S, Forecast, Outcome, Plan, Scene, Wish, check, forecast, what_if
+from ampledger.core.forecast import HORIZON_S, POWERS, Forecast, Outcome, Plan, Scene, Wish, check, forecast, what_if
 from ampledger.core.habits import KINDS
 from ampledger.core.sun import Panel, Place, locator, position, rise_and_set
 from ampledger.core.trip import Trip, reckon
@@ -211,7 +211,7 @@ def card(now: Forecast, decision: Decision, told: Plan) -> dict[str, Any]:
 
 #: What may be wished of a what-if, and between which bounds where it is a number; see `core.forecast.Wish`.
 WHAT_IFS: dict[str, tuple[float, float] | None] = {
-    "power": (0.01, 16.0),
+    "power": POWERS,
     "share": (0.0, 1.0),
     "less_a": (0.0, 50.0),
     "until": WISHES["until"],
@@ -290,7 +290,7 @@ def planned(wishes: Mapping[str, Any], paths: int) -> dict[str, Any]:
         "enough_ah": out.enough_ah,
         "cold_share": out.cold_share,
         "may_charge": out.may_charge,
-        "changes": [asdict(c) for c in out.changes],
+        "changes": [asdict(c) for c in said.changes],
         "most_mean_a": said.most_mean_a,
         "sends": asked.key_a > 0.0 and asked.share > 0.0,
         "sky": sky(place, asked.begin_s, until_s + 3600.0),

@@ -95,7 +95,7 @@ class BoxBook:
         setup.engine(Start())  # says what can't be before anything is kept
         self._store.tell(self._clock(), "", "battery", values)
         if self._kept:
-            self._store.put_state("settings", values)
+            self._store.put_state("settings", None if assumed else values)
         self._values, self.setup, self.assumed = values, setup, assumed
 
     def tell_charge(self, soc: float, sd: float) -> None:

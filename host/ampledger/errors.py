@@ -7,6 +7,8 @@ do next. What goes out: an exception. Nothing here prints, logs or recovers.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 
 class BoxError(Exception):
     """Anything this program refuses or cannot do; the message is written for the person at the box."""
@@ -34,6 +36,14 @@ class StoreError(BoxError):
 
 class LogError(BoxError):
     """A log file, or a row of one, that cannot be understood."""
+
+
+def check_bounds(of: object, bounds: Mapping[str, tuple[float, float, str]]) -> None:
+    """Raises ConfigError for the first attribute of `of` that is not within its (least, most, what it is)."""
+    for name, (low, high, what) in bounds.items():
+        value = float(getattr(of, name))
+        if not low <= value <= high:
+            raise ConfigError(f"{value:g} {what}: give {low:g} to {high:g}.")
 
 
 def plain(text: object, most: int = 300) -> str:

@@ -869,7 +869,8 @@ class Boards:
         self._plans_refused_at = -math.inf
         self._plans_guard = threading.Lock()
         self._marks: dict[str, Marks] = {}
-        self._asked: set[str] = set()
+        self._asked: set[str] = set()  # boards whose first questions were answered or put off
+        self._looked: set[str] = set()  # and those of which it is known whether they were
         self.ahead = Ahead()
         self._clock, self._ticks, self._sync = clock, ticks, sync
         self._demo, self._assumed = demo, assumed
@@ -1014,12 +1015,14 @@ class Boards:
 
     def _first(self, live: Live) -> dict[str, Any] | None:
         """The questions of a first run: battery, where the solar shunt sits, place; None once answered or put off."""
-        if self._book is None or (self._demo and self._demo.text) or live.device in self._asked or live.info is None:
+        if self._book is None or not self._book.assumed or (self._demo and self._demo.text) or live.info is None:
             return None
-        if self._store.get_state(f"asked:{live.device}") is not None:
-            self._asked.add(live.device)
-            return None
-        if not self._book.assumed:
+        if live.device not in self._looked:  # once, and not with every snapshot
+            self._looked.add(live.device)
+            with contextlib.suppress(StoreError):
+                if self._store.get_state(f"asked:{live.device}") is not None:
+                    self._asked.add(live.device)
+        if live.device in self._asked:
             return None
         battery, facts = self._book.setup.battery, live.facts()
         return {"capacity_ah": battery.capacity_ah, "series": battery.series, "placement": facts["placement"]}

@@ -45,6 +45,7 @@ def test_a_change_is_told_kept_and_taken_back(store: Store) -> None:
     assert value(book, "lead_mohm") == 25 and value(book, "battery_fuse_a") == 20
     book.undo()
     assert book.setup == battery_told(VALUES) and book.assumed
+    assert store.get_state("settings") is None, "a guess that was put back is not told after a restart"
     with pytest.raises(ConfigError, match="no change"):
         book.undo()
     assert calls == [False, False, False, True] and len(store.tellings("a")) == 4

@@ -16,12 +16,12 @@ import numpy as np
 
 from ampledger.core import estimate, forecast, health, sun
 from ampledger.core.cells import LFP26650, Curve
-from ampledger.core.forecast import HORIZON_S, Change, Forecast, Outcome, Plan, Scene, Wish
+from ampledger.core.forecast import HORIZON_S, Forecast, Outcome, Plan, Scene, Wish
 from ampledger.core.habits import BLOCK_S, Block, Habits
 from ampledger.core.model import Battery, Start
 from ampledger.core.sun import Panel, Place
 from ampledger.core.usable import Station
-from ampledger.errors import ConfigError
+from ampledger.errors import ConfigError, check_bounds
 
 #: What of a cloudless sky arrives in the battery, on the panel's label: dirt, heat, angle, controller and clouds
 #: together. "usual" leaves the forecaster's own prior alone. Judgement.
@@ -86,7 +86,6 @@ class Planned:
     enough_ah: float | None
     cold_share: float
     may_charge: bool
-    changes: tuple[Change, ...]
 
 
 _BOUNDS: dict[str, tuple[float, float, str]] = {
@@ -106,10 +105,7 @@ _BOUNDS: dict[str, tuple[float, float, str]] = {
 
 def check(trip: Trip) -> None:
     """Raises ConfigError for a trip that can't be."""
-    for name, (low, high, what) in _BOUNDS.items():
-        value = float(getattr(trip, name))
-        if not low <= value <= high:
-            raise ConfigError(f"{value:g} {what}: give {low:g} to {high:g}.")
+    check_bounds(trip, _BOUNDS)
     if not math.isfinite(trip.begin_s) or not trip.begin_s + 60.0 <= trip.end_s <= trip.begin_s + HORIZON_S:
         raise ConfigError(f"A trip lasts from a minute to {HORIZON_S / 3600:.0f} h; give another end.")
     if trip.sky not in SKIES:
@@ -120,20 +116,18 @@ def check(trip: Trip) -> None:
 
 def scene_of(trip: Trip) -> Scene:
     """The station at the beginning of the trip, as if it had done for a day what is planned."""
-    share = health.least_share(trip.temp_c) if trip.temp_c < 25.0 else 1.0
-    battery = Battery(trip.capacity_ah * share, trip.series)
+    battery = Battery(trip.capacity_ah * _cold_share(trip), trip.series)
     known = estimate.read(estimate.begin(battery, Start(trip.soc, trip.sd)))
     known = replace(known, temp_c=trip.temp_c)
     drawn_a = trip.receive_a + trip.other_a
     ends_s = trip.begin_s - BLOCK_S * np.arange(int(_PAST_S / BLOCK_S))[::-1]
     solar_a = np.zeros(ends_s.size)
     ratio = SKIES[trip.sky]
-    if trip.place is not None and trip.panel is not None:
+    # Of the usual sky nothing was seen: blocks with a held pack count as that, and the forecaster's prior stands alone.
+    if ratio is not None and trip.place is not None and trip.panel is not None:
         sky = sun.clear_sky(trip.place, trip.panel, ends_s - 0.5 * BLOCK_S)
         whole = 0.001 * trip.panel.power_w * (sky.beam + sky.diffuse) / (3.3 * trip.series)
-        solar_a = whole * (0.5 if ratio is None else ratio)
-    if ratio is None:  # nothing was seen of a sky: the last block alone says that there is a panel, in the dark
-        solar_a[:] = 0.0
+        solar_a = whole * ratio
     peak_a = max(trip.key_a, trip.peak_a) if trip.share > 0.0 else 0.0
     load_a, held, volts = drawn_a + trip.key_a * trip.share, 1.0 if ratio is None else 0.0, 3.3 * trip.series
     blocks = tuple(
@@ -143,6 +137,10 @@ def scene_of(trip: Trip) -> Scene:
     return Scene(
         trip.begin_s, known, battery, trip.reserve, trip.station, trip.curve, Habits(blocks), charged=_may_charge(trip)
     )
+
+
+def _cold_share(trip: Trip) -> float:
+    return health.least_share(trip.temp_c) if trip.temp_c < 25.0 else 1.0
 
 
 def _may_charge(trip: Trip) -> bool:
@@ -162,11 +160,11 @@ def reckon(trip: Trip, paths: int = forecast.PATHS) -> Planned:
     now, dark = forecast.what_if(scene, plan, Wish(panel=False), paths)
     hours = (trip.end_s - trip.begin_s) / 3600.0
     volts = 3.3 * trip.series
-    share = health.least_share(trip.temp_c) if trip.temp_c < 25.0 else 1.0
+    share = _cold_share(trip)
     return Planned(
         said, now, dark.probability, said.load_a * hours, said.load_a * hours * volts, said.sun_a * hours,
         said.sun_a * hours * volts, max(0.0, trip.soc - trip.reserve) * trip.capacity_ah * share, _enough(trip, plan),
-        share, _may_charge(trip), said.changes,
+        share, _may_charge(trip),
     )  # fmt: skip
 
 

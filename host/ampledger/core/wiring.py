@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from ampledger.errors import ConfigError
+from ampledger.errors import ConfigError, check_bounds
 
 #: Of annealed copper at 20 degC, 1/58 ohm mm2/m: the International Annealed Copper Standard (IEC 60028).
 COPPER_OHM_MM2_M = 1.0 / 58.0
@@ -112,10 +112,7 @@ def drop(branch: Branch) -> Drop:
 
     Raises ConfigError for values that can't be.
     """
-    for name, (low, high, what) in _BOUNDS.items():
-        value = float(getattr(branch, name))
-        if not low <= value <= high:
-            raise ConfigError(f"{value:g} {what}: give {low:g} to {high:g}.")
+    check_bounds(branch, _BOUNDS)
     if branch.mean_a > branch.peak_a:
         raise ConfigError(f"{branch.mean_a:g} A that last can't be more than the peak of {branch.peak_a:g} A.")
     for what, amps in (("fuse", branch.fuse_a), ("wire", branch.bears_a)):

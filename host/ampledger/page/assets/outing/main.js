@@ -5,7 +5,7 @@
 
 import { address } from "../frame.js";
 import { onClocks, say, span, utc } from "../kit.js";
-import { boardOf, follow } from "../shell.js";
+import { follow } from "../shell.js";
 import { ledger } from "./ledger.js";
 import { marksPart } from "./marks.js";
 import { ways } from "./ways.js";
@@ -25,7 +25,6 @@ export function start(above) {
     parts.ledger.render(snap, told, is);
     if (snap) id("outing").dataset.ready = "yes";
   });
-  void boardOf;
 }
 
 function sentence(told, now) {

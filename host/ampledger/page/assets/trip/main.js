@@ -5,7 +5,7 @@
 
 import { fan, fanTable } from "../fan.js";
 import { day, h, local, num, onClocks, say, set, show, tied, utc, zone } from "../kit.js";
-import { ask, boardOf, follow, keepInAddress } from "../shell.js";
+import { ask, follow, keepInAddress } from "../shell.js";
 
 const REST_MS = 400;
 const SKIES = { usual: "usual: not known", clear: "clear", mixed: "mixed", overcast: "overcast" };
@@ -163,7 +163,6 @@ export function start(above) {
   follow(above, "trip", (snap) => {
     if (snap && !filled) fillIn(snap);
   });
-  void boardOf;
 }
 
 const LIMITS = { reserve: "the reserve", "radio volts": "the radio’s volts", "battery empty": "an empty battery", protection: "the battery’s own protection" };
