@@ -118,7 +118,7 @@ def test_a_measured_cell_as_the_box(tmp_path: Path) -> None:
     log.write_text("\n".join(["t_s,battery_v,battery_a,battery_c", *lines]) + "\n")
     box = played(log)
     with Rig(tmp_path, box, speed=50.0) as rig:
-        rig.until_box(590.0, 60)
+        rig.until_box(590.0, 240)  # how long is the machine's affair
         rig.disconnect()
         stored = rig.stored()
     last = wire.take_reading(stored[max(stored)])
