@@ -8,7 +8,7 @@ light at two widths; the word `soak`
 alone runs a host through kills, full disks and clock steps and prints the bars;
 the word `accuracy` judges the charge estimate against outside truth, `accuracy
 decisions` the forecast, on outings that never took place, and `accuracy watch` the
-notices, on labelled episodes.
+notices, on labelled episodes. `long` is the suite with more draws of what is drawn.
 """
 
 import os
@@ -39,6 +39,9 @@ if __name__ == "__main__":
         what = arguments[1] if named else "table"
         arguments = arguments[2:] if named else arguments[1:]
         sys.exit(bootstrap.run(["-m", f"accuracy.{what}", *arguments], [TOP / "tests"]))
+    if arguments[:1] == ["long"]:
+        os.environ["AMPLEDGER_LONG"] = "1"
+        arguments = arguments[1:]
     if not any(not a.startswith("-") for a in arguments):
         # Much of the suite waits for real time to pass (two workers leave half of two cores idle): one more than cores.
         workers = str(min(4, (os.cpu_count() or 1) + 1))

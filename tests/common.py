@@ -10,6 +10,8 @@ import pytest
 TOP = Path(__file__).resolve().parents[1]
 SHARED = TOP.parent / "shared"
 IN_CI = bool(os.environ.get("CI"))
+#: `python3 tests long`: more draws of the same tests than there is time for in each run of the suite.
+LONG = bool(os.environ.get("AMPLEDGER_LONG"))
 
 
 def missing(what: str) -> None:

@@ -96,6 +96,7 @@ def test_currents_that_change_are_kept_every_ten_seconds_and_every_second_when_a
         caught_up(rig)
         assert answer(rig, "log", 1)["ok"]
         assert "1 to 60" in answer(rig, "log", 90)["error"]
+        rig.bench.set_speed(10.0)  # a busy machine must not make a second of the board's longer than one
         asked = rig.bench.now_s
         rig.disconnect()
         rig.until_box(asked + 60.0, 60)

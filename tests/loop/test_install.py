@@ -19,6 +19,7 @@ from ampledger import boardfiles, boardtool, link, wire
 from ampledger.errors import ConfigError, LinkError
 from ampledger.simbox.bench import Bench
 from ampledger.simbox.box import WaveBox
+from common import LONG
 
 pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("micropython")]
 
@@ -91,7 +92,7 @@ def test_an_update_copies_what_differs_and_leaves_alone_what_is_not_ours(tmp_pat
         assert "watchdog" not in bench.faults.resets
 
 
-@pytest.mark.parametrize("at", [1, 60, 200])
+@pytest.mark.parametrize("at", [1, 60, 200] if LONG else [60])
 def test_a_cut_in_the_middle_leaves_a_board_that_can_be_installed(tmp_path: Path, at: int) -> None:
     with a_bench(tmp_path, usb_gone_s=0.7) as bench:
         keep = kept(bench)

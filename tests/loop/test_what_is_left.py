@@ -33,16 +33,16 @@ def until_the_radio_quits(
     engine = Engine(Battery(6.0), Start(0.72, 0.03), 0.05, station=Station(lead_ohm, limit_v))
     said: list[tuple[float, Usable]] = []
     out_ah, below, lowest_v = 0.0, 0, 99.0
-    for k in range(4 * 3600):
-        box.advance(k + 1.0)
-        battery, solar, load = taps(box, k, k + 1.0)
-        view = engine.step(Interval(box.start_unix_s + k, 1.0, battery, solar, load, 20.0))
+    for k in range(0, 4 * 3600, 2):
+        box.advance(k + 2.0)
+        battery, solar, load = taps(box, k, k + 2.0)
+        view = engine.step(Interval(box.start_unix_s + k, 2.0, battery, solar, load, 20.0))
         assert battery.a is not None and view.usable is not None
-        out_ah -= battery.a / 3600.0
+        out_ah -= 2.0 * battery.a / 3600.0
         if k in LOOKED_AT_S:
             said.append((out_ah, view.usable))
-        if box.truth(k + 0.5)["sending"]:
-            lowest_v = min([lowest_v, *(box.truth(k + x / 20)["radio_v"] for x in range(20))])
+        if box.truth(k + 1.0)["sending"]:
+            lowest_v = min([lowest_v, *(box.truth(k + x / 20)["radio_v"] for x in range(40))])
         elif lowest_v < 99.0:
             below, lowest_v = below + 1 if lowest_v < limit_v else 0, 99.0
             if below == 2:
