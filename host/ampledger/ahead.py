@@ -23,7 +23,7 @@ from ampledger.core.forecast import HORIZON_S, POWERS, Forecast, Outcome, Plan, 
 from ampledger.core.habits import KINDS
 from ampledger.core.sun import Panel, Place, locator, position, rise_and_set
 from ampledger.core.trip import Trip, reckon
-from ampledger.core.usable import Station
+from ampledger.core.usable import Station, Usable
 from ampledger.core.watch import Closing, Notice, closing
 from ampledger.errors import BoxError, ConfigError, plain
 from ampledger.settings import PlanTold, plan, plan_told, suggested
@@ -251,6 +251,15 @@ TRIP: dict[str, tuple[float, float] | None] = {
 }
 
 
+_NEEDED = {
+    "begin": "when it begins",
+    "hours": "how long it lasts",
+    "capacity_ah": "what the battery holds",
+    "soc": "its charge at the beginning",
+    "receive_a": "what is drawn on receive",
+}
+
+
 def planned(wishes: Mapping[str, Any], paths: int) -> dict[str, Any]:
     """
     What would come of a trip, as the page shows it; nothing is kept.
@@ -258,9 +267,9 @@ def planned(wishes: Mapping[str, Any], paths: int) -> dict[str, Any]:
     wishes : of `TRIP`, whose bounds were looked at; shares in %, the lead in milliohms. Raises ConfigError.
     """
     w = {name: value for name, value in wishes.items() if value is not None}
-    lacks = [n for n in ("begin", "hours", "capacity_ah", "soc", "receive_a") if n not in w]
+    lacks = [words for name, words in _NEEDED.items() if name not in w]
     if lacks:
-        raise ConfigError(f"Give {', '.join(lacks)} as well.")
+        raise ConfigError(f"Give {' and '.join(lacks)} as well.")
     place = place_of(w.get("place", ""))
     watts = w.get("panel_w", 0.0)
     series = int(w.get("series", 4.0))
@@ -275,7 +284,9 @@ def planned(wishes: Mapping[str, Any], paths: int) -> dict[str, Any]:
         Station(w.get("lead_mohm", 30.0) / 1000.0, w.get("radio_min_v"), "lead_mohm" in w),
     )  # fmt: skip
     out = reckon(asked, paths)
-    said, until_s = out.forecast, asked.end_s
+    said, until_s, cold = out.forecast, asked.end_s, None
+    if out.cold is not None:
+        cold = {"share": out.cold.share, "probability": out.cold.probability, "gives": _gives(out.cold.usable)}
     first_s = math.floor(asked.begin_s / 86_400.0) * 86_400.0
     return {
         "at": asked.begin_s,
@@ -284,13 +295,14 @@ def planned(wishes: Mapping[str, Any], paths: int) -> dict[str, Any]:
         "verdict": said.verdict,
         "now": pictured(out.outcome, until_s),
         "without_sun": out.without_sun,
-        "drawn": [out.drawn_ah, out.drawn_wh],
-        "sun": [out.sun_ah, out.sun_wh],
-        "usable_ah": out.usable_ah,
+        "drawn": {"ah": list(out.outcome.drawn_ah), "wh": list(out.drawn_wh)},
+        "sun": {"ah": list(out.outcome.sun_ah), "wh": list(out.sun_wh)},
+        "gives": _gives(out.usable),
         "enough_ah": out.enough_ah,
-        "cold_share": out.cold_share,
+        "enough_w": out.enough_w,
+        "cold": cold,
         "may_charge": out.may_charge,
-        "changes": [asdict(c) for c in said.changes],
+        "changes": [asdict(c) for c in out.changes],
         "most_mean_a": said.most_mean_a,
         "sends": asked.key_a > 0.0 and asked.share > 0.0,
         "sky": sky(place, asked.begin_s, until_s + 3600.0),
@@ -299,6 +311,10 @@ def planned(wishes: Mapping[str, Any], paths: int) -> dict[str, Any]:
         "panel": panel is not None,
         "paths": paths,
     }
+
+
+def _gives(what: Usable) -> dict[str, Any]:
+    return {"ah": list(what.ah), "wh": list(what.wh), "limited_by": what.limited_by}
 
 
 #: Ways that are followed while a slider still moves, and when it rests. [-]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -41,7 +42,18 @@ def test_a_trip_is_reckoned_as_it_is_typed_and_kept_in_the_address(open_page: Op
         worked = planned(wishes, THOROUGH)
         said = f"{min(99, max(1, round(100 * worked['now']['probability'])))} of 100 ways last"
         expect(page.locator(".trip-verdict")).to_contain_text(said)
-        expect(page.locator(".trip-answer")).to_contain_text(f"{worked['drawn'][0]:.1f}\u00a0Ah")
+        low, mean, high = worked["drawn"]["ah"]
+        expect(page.locator(".trip-answer")).to_contain_text(f"{low:.1f} to {high:.1f}\u00a0Ah")
+        expect(page.locator(".trip-answer")).to_contain_text(f"on average {mean:.1f}\u00a0Ah")
+        cold = f"{round(100 * worked['cold']['probability'])} of 100 ways last: {100 * worked['cold']['share']:.0f}"
+        expect(page.locator(".trip-answer")).to_contain_text(cold)
+        chances = [(c["change"], min(99, max(1, round(100 * c["probability"])))) for c in worked["changes"]]
+        says = [f"{change}: {n} of 100 last" for change, n in chances if not said.startswith(f"{n} ")]
+        assert any(" earlier" in x for x in says) and any("panel, about" in x for x in says)
+        plain = [re.sub(r"\s", " ", x).lower() for x in page.locator(".trip-helps li").all_text_contents()]
+        assert plain == [x.lower() for x in says]
+        expect(page.locator("#trip-detail")).to_contain_text("Local: this computer’s clock")
+        expect(page.locator("#trip-peak_a-note")).to_contain_text("3.0\u00a0A is taken")
         expect(page.locator(".trip-answer")).to_contain_text("00:00 UTC, 18:00 local, 60\u00a0min after the beginning")
         assert page.locator(".fan").is_visible() and page.evaluate("document.documentElement.scrollWidth <= innerWidth")
         # Nothing is sent: no word of how much sending there may be.
@@ -49,7 +61,19 @@ def test_a_trip_is_reckoned_as_it_is_typed_and_kept_in_the_address(open_page: Op
         page.locator("#trip-share").fill("0")
         expect(page.locator(".trip-answer")).not_to_contain_text("… or with this one and")
         page.locator("#trip-share").fill("30")
-        # Bad input: one sentence, nothing old on show; and the address brings all of it back.
+        # Bad input: one sentence each, nothing old on show, nothing lost; and the address brings all of it back.
+        page.locator("#trip-soc").fill("600")
+        page.locator("#trip-hours").fill("")
+        expect(page.locator("#trip-soc-note")).to_have_text("Give a number from 0 to 100.")
+        expect(page.locator("#trip-hours-note")).to_have_text("Give a number from 0.25 to 12.")
+        bad = page.locator(".trip-answer .refused")
+        expect(bad).to_have_text("Put right first: “Lasts, h (up to 12)”; “Charge at the beginning, %”.")
+        expect(page.locator(".trip-verdict")).to_be_hidden()
+        expect(page.locator("#trip-key_a")).to_have_value("3")
+        page.locator("#trip-hours").fill("3")
+        page.locator("#trip-soc").fill("60")
+        expect(page.locator(".trip-verdict")).to_contain_text(said)
+        expect(page.locator("#trip-soc-note")).to_be_empty()
         page.locator("#trip-place").fill("nowhere land")
         expect(page.locator(".trip-answer .refused")).to_contain_text("is no place")
         expect(page.locator(".trip-verdict")).to_be_hidden()

@@ -14,7 +14,7 @@ asked of them, so that the gain of a change is a difference and not luck:
   into something between today's and what skies usually let through; how far it may wander was seen today too. A tree
   line of unknown height takes the beam of a low sun. Without a place: a course that falls as today's has begun to.
 * Charge: counted on from a draw of the density, with a draw of the capacity. What a full battery can't take is lost,
-  and below 0 degC whatever the sun brings beyond the load, unless the pack was seen to take it.
+  and at or below 0 degC whatever the sun brings beyond the load, unless the pack was seen to take it.
 * It ends at the reserve, when the volts at the radio's plug, keyed, are below what it needs, or when the pack's own are
   so low that its protection opens. Where the last overs were measured, the volts are carried on from theirs along the
   curve, so that what is wrong with curve or resistance cancels as long as the current stays.
@@ -85,8 +85,8 @@ _OVER_SD_V = 0.02  # of one carried on from measured overs, all cells
 _FRESH_OVER_S = 2400.0
 _FAULTS_PER_H, _FAULT_OHM = 0.01, 0.08
 _NEAR_EMPTY = 0.05  # a protection that opens with no more charge than that says that the battery is empty (judgement)
-# Colder, a pack of such cells may not be charged, and a protection that knows the temperature refuses it. Common
-# practice, no source.
+# At and below it a pack of such cells may not be charged, and a protection that knows the temperature refuses it.
+# Common practice, no source.
 _NO_CHARGE_C = 0.0
 _CHARGING_A = 0.1  # of sun beyond the load, which then goes into the pack (judgement)
 # --- Contacts: how much livelier the hours to come may be than those seen, in the middle, and its spread (judgement)
@@ -139,8 +139,8 @@ class Plan:
 @dataclass(frozen=True, slots=True)
 class Scene:
     """
-    The station as it stands: `Engine.scene`. other_a : what is drawn beside the load's tap. [A] charged : whether the
-    pack takes charge at its temperature; None: by the temperature, unless it was seen to take it.
+    The station as it stands: `Engine.scene`. other_a : what is drawn beside the load's tap. [A] sky : how much of a
+    cloudless sky on the panel's label arrives on average, as told of one that nobody has seen yet; None: as today. [-]
     """
 
     now_s: float
@@ -151,7 +151,7 @@ class Scene:
     curve: Curve
     habits: Habits
     other_a: float = 0.0
-    charged: bool | None = None
+    sky: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,10 +232,20 @@ class Wish:
     less_a: float = 0.0
 
 
+class Sum(NamedTuple):
+    """Charge or energy until the closing time: the middle nine tenths of the ways, and their mean. [Ah] or [Wh]"""
+
+    low: float
+    mean: float
+    high: float
+
+
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """
     probability, lasts_until, horizon_s, limited_by : as in `Forecast`.
+    drawn_ah, sun_ah : what is drawn, and what the sun could bring, until then, whether or not the station lasts and
+        the battery takes it. [Ah]
     end_s : times of the fan, UTC, the first one now, shape (n,). [s]
     fan : `FAN` of the charge left, going on whatever happens, shape (5, n). [-]
     runs : part of the ways in which the station still runs at those times, shape (n,). [-]
@@ -248,6 +258,8 @@ class Outcome:
     end_s: _Array
     fan: _Array
     runs: _Array
+    drawn_ah: Sum
+    sun_ah: Sum
 
 
 class _Draws(NamedTuple):
@@ -386,12 +398,16 @@ def forecast(scene: Scene, plan: Plan, paths: int = PATHS, seed: int = 1) -> For
 
 def _ahead(scene: Scene, plan: Plan, paths: int, seed: int) -> tuple[_Course, Callable[[_Way], _Ends]]:
     """The hours to come, and what follows them under a change. Raises ConfigError."""
+    course, draws = _hours(scene, plan, paths, seed)
+    return course, _fates(scene, draws, course)
+
+
+def _hours(scene: Scene, plan: Plan, paths: int, seed: int) -> tuple[_Course, _Draws]:
     check(plan, scene.now_s)
     ahead_s = min(HORIZON_S, max(_LOOKS_S, plan.until_s - scene.now_s + 3600.0))
     steps = math.ceil(ahead_s / BLOCK_S)
     draws = _draws(paths, steps, seed)
-    course = _course(scene, plan, draws, steps)
-    return course, _fates(scene, draws, course)
+    return _course(scene, plan, draws, steps), draws
 
 
 def what_if(scene: Scene, plan: Plan, wish: Wish, paths: int = PATHS, seed: int = 1) -> tuple[Outcome, Outcome]:
@@ -404,13 +420,25 @@ def what_if(scene: Scene, plan: Plan, wish: Wish, paths: int = PATHS, seed: int 
     course, fate = _ahead(scene, plan, paths, seed)
     if sun_goes:
         way = way._replace(sun=np.zeros(course.end_s.size))
-    return _outcome(scene, plan, course, fate(_Way())), _outcome(scene, plan, course, fate(way))
+    now, then = (_outcome(scene, plan, course, x, fate(x)) for x in (_Way(), way))
+    return now, then
 
 
-def chance(scene: Scene, plan: Plan, paths: int = PATHS, seed: int = 1) -> float:
-    """The probability of `forecast` alone, in a fraction of the time. Raises ConfigError."""
-    _, fate = _ahead(scene, plan, paths, seed)
-    return float(np.mean(fate(_Way()).end_s > plan.until_s))
+def trials(scene: Scene, plan: Plan, paths: int = PATHS, seed: int = 1) -> Callable[..., _Array]:
+    """
+    A function that follows the ways of `forecast` again and again, for searches: they are drawn once.
+
+    It takes `other`, a scene that differs in battery, charge, reserve or station; `sun`, a factor on what the sun
+    brings; and `less_a`, what is switched off. [A] It gives when each way ends, shape (paths,), inf beyond the horizon.
+    [s] Raises ConfigError for a plan that can't be.
+    """
+    course, draws = _hours(scene, plan, paths, seed)
+
+    def ends_s(other: Scene = scene, sun: float = 1.0, less_a: float = 0.0) -> _Array:
+        way = _Way(less_a=less_a, sun=1.0 if sun == 1.0 else np.full(course.end_s.size, sun))
+        return _fates(other, draws, course)(way).end_s
+
+    return ends_s
 
 
 def _way(now: habits.Regime, wish: Wish) -> _Way:
@@ -439,16 +467,23 @@ def _way(now: habits.Regime, wish: Wish) -> _Way:
     return _Way(sends, key, wish.less_a)
 
 
-def _outcome(scene: Scene, plan: Plan, course: _Course, ends: _Ends) -> Outcome:
+def _outcome(scene: Scene, plan: Plan, course: _Course, way: _Way, ends: _Ends) -> Outcome:
     soc = np.concatenate((ends.begins[:, None], ends.soc), axis=1)
     end_s = np.concatenate(([scene.now_s], course.end_s))
     fan = np.asarray(np.clip(np.quantile(soc, FAN, axis=0), 0.0, 1.0), dtype=np.float64)
     left = (ends.end_s[:, None] > end_s[None, :]).mean(axis=0)
     horizon_s = float(course.end_s[-1])
+    hours = np.clip(plan.until_s - end_s[:-1], 0.0, BLOCK_S) / 3600.0  # of each step, until the closing time
+    drawn_ah = (np.maximum(0.0, course.receive_a - way.less_a) + way.sends * course.sends_a) @ hours
     return Outcome(
         float(np.mean(ends.end_s > plan.until_s)), _quantiles(ends.end_s, horizon_s), horizon_s, _limit(scene, ends),
-        end_s, fan, left,
+        end_s, fan, left, _sum(drawn_ah), _sum((way.sun * course.sun_a) @ hours),
     )  # fmt: skip
+
+
+def _sum(ah: _Array) -> Sum:
+    low, high = (float(x) for x in np.quantile(ah, (FAN[0], FAN[-1])))
+    return Sum(low, float(ah.mean()), high)
 
 
 def _limit(scene: Scene, now: _Ends) -> End:
@@ -541,7 +576,10 @@ def _sun(
     age_s = scene.now_s - past.end_s[clear]
     # A low sun behind trees is no cloud: those blocks count for less
     weight = np.minimum(1.0, whole[:n][clear] / 200.0)
-    if ratio.size and weight.sum() > 0.0:
+    if scene.sky is not None:
+        now = today = scene.sky
+        part, wander, age = 0.0, _RATIO_SD, 7200.0
+    elif ratio.size and weight.sum() > 0.0:
         recent = weight * 2.0 ** (-age_s / 900.0)
         now = float(recent @ ratio / recent.sum())
         lately = weight * 2.0 ** (-age_s / 5400.0)
@@ -705,15 +743,13 @@ def _fates(scene: Scene, draws: _Draws, course: _Course) -> Callable[[_Way], _En
 
 def _takes_no_charge(scene: Scene) -> bool:
     """Too cold to be charged, and not seen to be charged all the same within the last hour."""
-    if scene.charged is not None:
-        return not scene.charged
     return _freezes(scene.estimate) and not any(
         b.solar_a > b.load_a + _CHARGING_A for b in scene.habits.now() if scene.now_s - b.end_s < 3600.0
     )
 
 
 def _freezes(e: Estimate) -> bool:
-    return e.temp_c is not None and e.temp_c < _NO_CHARGE_C
+    return e.temp_c is not None and e.temp_c <= _NO_CHARGE_C
 
 
 def _quantiles(end_s: _Array, horizon_s: float) -> Three:
@@ -935,7 +971,7 @@ def _reasons(scene: Scene, plan: Plan, out: Forecast, ends: _Ends) -> tuple[str,
         counted = "so sun beyond what is drawn is not counted"
         if not _takes_no_charge(scene):
             counted = "which can harm it for good; it was all the same, and what it takes is counted"
-        must_not = f"below {_NO_CHARGE_C:.0f} °C it must not be charged"
+        must_not = f"at or below {_NO_CHARGE_C:.0f} °C it must not be charged"
         says.append(f"The battery is at {e.temp_c:.1f} °C: {must_not}, {counted}.")
     if not _takes_no_charge(scene):  # what the sun brings would follow the load and tell nothing of shade
         says += shade.sentences(shade.dips(seen, scene.now_s, plan.place, plan.panel))
