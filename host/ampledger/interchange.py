@@ -58,6 +58,7 @@ from ampledger.logfile import (
     whole_files,
 )
 from ampledger.store import LogBlock, Store
+from ampledger.work import Stopped
 
 SUFFIXES = (".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".parquet")
 #: Lengths of the sums that are made at import, and the rows themselves. [s]
@@ -205,12 +206,16 @@ def read_file(path: Path, sort: bool = False) -> Log:
 
 
 def _table_of(
-    path: Path, sort: bool, keep_texts: bool = True, progress: Callable[[float], object] | None = None
+    path: Path,
+    sort: bool,
+    keep_texts: bool = True,
+    progress: Callable[[float], object] | None = None,
+    called: str | None = None,
 ) -> Table:
-    with opened(path) as (stream, name):
+    with opened(path, called) as (stream, name):
         head = _head(stream)
         if head.startswith(b"PAR1"):
-            made = _read_parquet(stream, name, keep_texts)
+            made = _read_parquet(stream, name, keep_texts, progress)
         else:
             watched = cast(BinaryIO, _Watched(stream, progress)) if progress else stream
             read = _read_jsonl if _is_json(head) else read_csv
@@ -391,11 +396,13 @@ def _log_seconds(made: Gather, seconds: Floats, numbers: Sequence[int], shown: C
     return us_of(seconds)
 
 
-def _read_parquet(stream: BinaryIO, name: str, keep_texts: bool = True) -> Gather:
+def _read_parquet(
+    stream: BinaryIO, name: str, keep_texts: bool = True, progress: Callable[[float], object] | None = None
+) -> Gather:
     pa, pq = _pyarrow()
     try:
-        return _parquet_rows(pa, pq, stream, name, keep_texts)
-    except LogError:
+        return _parquet_rows(pa, pq, stream, name, keep_texts, progress)
+    except (LogError, Stopped):
         raise
     except MemoryError:
         raise LogError(f"{name}: its Parquet data do not fit into the memory. Split it into shorter logs.") from None
@@ -406,7 +413,9 @@ def _read_parquet(stream: BinaryIO, name: str, keep_texts: bool = True) -> Gathe
         ) from None
 
 
-def _parquet_rows(pa: Any, pq: Any, stream: BinaryIO, name: str, keep_texts: bool) -> Gather:
+def _parquet_rows(
+    pa: Any, pq: Any, stream: BinaryIO, name: str, keep_texts: bool, progress: Callable[[float], object] | None
+) -> Gather:
     made = Gather(name, unit="row", keep_texts=keep_texts)
     with pq.ParquetFile(stream) as file:
         shown_names = list(file.schema_arrow.names)
@@ -423,6 +432,8 @@ def _parquet_rows(pa: Any, pq: Any, stream: BinaryIO, name: str, keep_texts: boo
             columns = {text.strip().lower(): batch.column(i) for i, text in enumerate(batch.schema.names)}
             _add_batch(pa, made, columns, range(done + 1, done + 1 + batch.num_rows))
             done += batch.num_rows
+            if progress:
+                progress(0.6 * done / max(1, file.metadata.num_rows))
     return made
 
 
@@ -479,7 +490,12 @@ def _add_batch(pa: Any, made: Gather, columns: dict[str, Any], numbers: Sequence
 
 
 def import_log(
-    store: Store, path: Path, now_s: float, sort: bool = False, progress: Callable[[float], object] | None = None
+    store: Store,
+    path: Path,
+    now_s: float,
+    sort: bool = False,
+    progress: Callable[[float], object] | None = None,
+    called: str | None = None,
 ) -> tuple[int, Log]:
     """
     Take a log into the store, whole or not at all.
@@ -490,7 +506,8 @@ def import_log(
     path : a file as `read_file` reads it
     now_s : the moment of importing, UTC. [s]
     sort : put rows into order of time and leave out what is there twice, instead of refusing
-    progress : told the share that is done, 0 to 1, now and then
+    progress : told the share that is done, 0 to 1, now and then; what it raises ends the import, and nothing stays
+    called : what the file is called by people, its own name where that is None
 
     Returns
     -------
@@ -507,21 +524,21 @@ def import_log(
     tell = progress or (lambda share: None)
     before = _state_of(path)
     digest = _digest_of(path)
+    name = plain(called or path.name, 200)
     for there in store.logs():
         if there["digest"] == digest:
             when = datetime.fromtimestamp(there["imported_s"], UTC).strftime("%Y-%m-%d %H:%M UTC")
             raise LogError(
-                f"{plain(path.name)} is in the store already: imported as log:{there['id']} from "
+                f"{name} is in the store already: imported as log:{there['id']} from "
                 f"{plain(there['name'])} on {when}. Nothing was added."
             )
     with collector_paused():
-        table = _table_of(path, sort, keep_texts=False, progress=tell)
+        table = _table_of(path, sort, keep_texts=False, progress=tell, called=called)
     if _state_of(path) != before:
-        raise LogError(f"{plain(path.name)} was written while it was read. Try again when nothing writes it any more.")
+        raise LogError(f"{name} was written while it was read. Try again when nothing writes it any more.")
     if table.time_column == "t_s":
         table.warnings.append("t_s knows no date: in the store its zero is the beginning of 1970.")
     values = {"time_column": table.time_column, "columns": list(table.columns), "warnings": table.warnings[:100]}
-    name = plain(path.name, 200)
     with tempfile.TemporaryFile() as held:
         try:
             sizes = _packed(table, held, tell)
@@ -531,8 +548,14 @@ def import_log(
                 "Free some, or name another with the variable TMPDIR."
             ) from None
         held.seek(0)
+
+        def blocks() -> Iterator[LogBlock]:
+            for done, (block, size) in enumerate(sizes):
+                tell(0.95 + 0.05 * done / len(sizes))
+                yield block._replace(data=held.read(size))
+
         # The transaction is as short as can be: others write to the same file.
-        number = store.add_log(name, digest, now_s, values, (b._replace(data=held.read(n)) for b, n in sizes))
+        number = store.add_log(name, digest, now_s, values, blocks())
     tell(1.0)
     stored = _Stored(store, number, table.count)
     log = Log(table.time_column, _Texts(table), stored, table.columns, tuple(table.warnings), table.row_interval())

@@ -33,6 +33,7 @@ from ampledger.recount import (
     told_of,
 )
 from ampledger.store import Store
+from ampledger.work import Work
 
 _MARKS = 12  # of 150 kB each
 _EVERY = 3_000  # records from one mark to the next without a hole: five minutes at 10 Hz
@@ -40,6 +41,11 @@ _SPARSE = 500  # and with holes that nothing will fill any more
 _LEAST = 50  # readings at a time, however slow the computer is: more than come meanwhile
 _FRESH = 300  # a mark of so few records ago is not worth a write: it may be thinned out before long
 _MOST = 1_000_000  # records that are concluded from anew beside the live ones: some minutes; `rebuild` takes any number
+_NAME = "Charge and notices worked out anew"
+_OF_BEFORE = (
+    "What is shown was concluded before, and live readings go on from there. The new half is put aside: it is finished "
+    "with “Go on”, or begun again when this program is started again."
+)
 
 
 class Late:
@@ -137,24 +143,27 @@ class Late:
             if self._store.concluded_before(self._device, m["latest_s"], boot, seq, grounds.after(boot)):
                 continue
             with contextlib.suppress(BoxError, KeyError, TypeError, ValueError, AttributeError):
-                return self._anew(self._of(m), self.marks[: i + 1], seen, late)
+                return self._anew(self._of(m), self.marks[: i + 1], seen, late, grounds.records)
         self._few_enough(grounds.records)
-        return self._anew(self.begin(), [], seen, late)
+        return self._anew(self.begin(), [], seen, late, grounds.records)
 
     def go_on(self, course: Course) -> Anew:
         """Conclude from what was stored after `course`, which is left alone. Raises BoxError when it is too much."""
+        records = self._grounds().records
         if course.seen is None:
-            self._few_enough(self._grounds().records)
-            return self._anew(self.begin(), [], None, 0)
-        return self._anew(self._of(course.save()), list(self.marks), None, 0)
+            self._few_enough(records)
+            return self._anew(self.begin(), [], None, 0, records)
+        return self._anew(self._of(course.save()), list(self.marks), None, 0, records)
 
     def _few_enough(self, records: int) -> None:
         if records > _MOST:
             raise BoxError(f"There are {records} of them: end this program and run `ampledger rebuild`.")
 
-    def _anew(self, course: Course, marks: list[dict[str, Any]], until: Seen | None, late: int) -> Anew:
+    def _anew(
+        self, course: Course, marks: list[dict[str, Any]], until: Seen | None, late: int, records: int
+    ) -> Anew:
         since_s = course.latest_s if course.seen is not None else -math.inf
-        return Anew(self, course, marks, until, since_s, late)
+        return Anew(self, course, marks, until, since_s, late, records)
 
     def steps(self, course: Course, until: Seen | None) -> Iterator[tuple[Seen, tuple[Interval, ...]]]:
         """Readings after those of `course`."""
@@ -163,14 +172,22 @@ class Late:
 
 class Anew:
     """
-    Concluding anew, under way.
+    Concluding anew, under way. All of it takes effect at once, or nothing does: until then it lies in memory only.
 
+    work : how far it is, of the records there were when it began; stopped, it waits, and may be taken up again.
     since_s : what was concluded after this moment is replaced. [s]
     late : how many records have come late; charge_c, from_s : of the battery, and from when on.
     """
 
     def __init__(
-        self, late: Late, course: Course, marks: list[dict[str, Any]], until: Seen | None, since_s: float, count: int
+        self,
+        late: Late,
+        course: Course,
+        marks: list[dict[str, Any]],
+        until: Seen | None,
+        since_s: float,
+        count: int,
+        records: int,
     ) -> None:
         self._late, self.course, self.marks, self._until = late, course, marks, until
         self.since_s, self.late = since_s, count
@@ -178,6 +195,9 @@ class Anew:
         self.view: View | None = None
         self.charge_c, self.from_s = 0.0, math.inf
         self._steps = late.steps(course, until)
+        self._begun = course.records
+        of = max(1, records - course.records)
+        self.work = Work("anew", _NAME, of, "records", may_go_on=True, steady=True)
 
     def go_on(self, until: float, head: Seen | None) -> bool:
         """
@@ -185,11 +205,16 @@ class Anew:
 
         Raises FrameError or StoreError when something stored is harmed.
         """
+        if not self.work.step(self.course.records - self._begun):
+            self.work.end("stopped", _OF_BEFORE)
+        if self.work.state != "running":
+            return False
         least = self.course.records + _LEAST
         while time.monotonic() < until or self.course.records < least:
             following = next(self._steps, None)
             if following is None:
                 if head is None or (self._until is not None and self._until == head):
+                    self.work.end("done")
                     return True
                 self._until = head  # what has come meanwhile
                 self._steps = self._late.steps(self.course, head)

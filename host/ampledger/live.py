@@ -35,6 +35,7 @@ from ampledger.core.watch import SEVERITIES, Notice
 from ampledger.decode import Frame, Parts, Scale, Seen, scale_of, tie_of, to_intervals
 from ampledger.errors import BoxError, ConfigError, FrameError, StoreError, plain
 from ampledger.history import KEPT_S, History
+from ampledger.intake import Intake
 from ampledger.late import Anew, Late
 from ampledger.life import Life
 from ampledger.link import Arrived, Hello, Links, State, host_clock
@@ -68,6 +69,7 @@ _DISK_EVERY_S = 30.0  # how often it is looked how much of the disk is free
 # Ten readings a second take some 5 MB an hour until they are packed, and packing and a copy before an update want room
 # for themselves (judgement).
 _DISK_LOW, _DISK_LOWER = 200e6, 50e6
+_TOLD_S = 1.0  # what is done sooner is not worth a word
 _CHECK_S = 1800.0  # a guided check that nobody goes on with ends by itself (judgement)
 _DISK_BACK = 1.1  # so many times that much must be free until it is over
 
@@ -178,7 +180,7 @@ class Live:
     @property
     def busy(self) -> bool:
         """Whether there is work that does not wait for frames."""
-        return self._anew is not None
+        return self._anew is not None and self._anew.work.state == "running"
 
     def guarded(self, what: Callable[..., None], *args: object) -> None:
         """A fault of ours must not leave the operator with a page that stands still: say so and carry on."""
@@ -611,6 +613,17 @@ class Live:
             self._faults.add("not caught up")
             self._happen("not-caught-up", "caution", "Records of earlier could not be concluded from", plain(e))
 
+    def work(self) -> list[dict[str, Any]]:
+        """What takes longer than a moment, for the page: see `Work.told`."""
+        anew = self._anew
+        return [] if anew is None or anew.work.age_s < _TOLD_S else [anew.work.told()]
+
+    def change_work(self, act: str) -> None:
+        """Stop concluding anew, or go on. From any thread; raises ConfigError where that can't be."""
+        anew = self._anew
+        if anew is None or not {"stop": anew.work.stop, "go": anew.work.go_on}.get(act, lambda: False)():
+            raise ConfigError("That has ended by itself meanwhile.")
+
     def go_on_anew(self) -> None:
         """A slice of that work, so that live readings and the page are not held up; at its end it takes effect."""
         anew = self._anew
@@ -782,6 +795,7 @@ class Live:
         self._late.given = given
         if not self.device:
             return
+        self._stale |= self._anew is not None  # what is under way knows nothing of it
         self._late.look()
         newer = (t for t in self._late.told if t.number > self._course.told)
         self._course.pending = [(t, self._late.where.get(t.number)) for t in newer]
@@ -793,7 +807,6 @@ class Live:
             "name": self.name if self.info is not None else None,
             "placement": None if self._scale is None else self._scale.placement,
             "channels": info.get("channels") if isinstance(info.get("channels"), list) else [],
-            "anew": self._anew is not None,
             "paths": None if self._view is None else asdict(self._view.paths),
         }
 
@@ -886,6 +899,7 @@ class Boards:
         self._free = free or (lambda: float(shutil.disk_usage(store.path.parent).free))
         self._disk: Notice | None = None
         self._disk_at = -math.inf
+        self._intake = Intake(store, clock, self._free)
         self._snapshots: dict[str, dict[str, Any]] = {}
         # Until a board says what it is: what was kept of the last one.
         last = store.get_state("last board")
@@ -959,6 +973,17 @@ class Boards:
         if board is not None and board not in self.lives:
             raise ConfigError("There is no such board: choose one that the page offers.")
         self._of(board).fetch.paused = pause
+
+    def change_work(self, board: str | None, key: str, act: str) -> None:
+        """One of `work.ACTS` for what is under way under that `key`. Raises ConfigError for what can't be."""
+        if key == "import":
+            self._intake.wish(act)
+        else:
+            self._of(board).change_work(act)
+
+    def bring(self, file: str, name: str, size: int, at: int, data: bytes, sort: bool) -> None:
+        """A piece of a log file, see `Intake.piece`. Raises ConfigError, StoreError."""
+        self._intake.piece(file, name, size, at, data, sort)
 
     def change_plan(self, board: str | None, wishes: dict[str, Any]) -> None:
         """Closing time, place, panel and the rest of `ahead.WISHES`. Raises ConfigError for what can't be."""
@@ -1069,6 +1094,7 @@ class Boards:
         self.links.close()
         self._stop.set()
         self._thread.join(10)
+        self._intake.close()
         self.ahead.close()
         self._keep_plans(now=True)
         for live in self.lives.values():
@@ -1230,6 +1256,7 @@ class Boards:
                 "ahead": self.ahead.shown(live.device),
                 "marks": self._marks_of(live.device).changes,
                 "first": self._first(live),
+                "work": [*live.work(), *self._intake.told()],
             }
             for live in (*lives.values(), self.shown)
         }

@@ -19,8 +19,11 @@ from typing import Any
 from ampledger import marks
 from ampledger.boxbook import BoxBook
 from ampledger.errors import ConfigError
+from ampledger.intake import Intake
+from ampledger.late import _NAME
 from ampledger.settings import DEFAULTS
 from ampledger.store import Store
+from ampledger.work import Work
 
 #: 2026-09-12T23:30:00Z, inside the demo's invented outing. [unix s]
 SCENE_S = 1_789_255_800.0
@@ -107,6 +110,7 @@ def base() -> dict[str, Any]:
         "boards": [],
         "board": BOARD,
         "fetching": None,
+        "work": [],
         "time": {"unsure_s": None, "text": ""},
         "ahead": None,
         "plan": {
@@ -556,6 +560,9 @@ def two_boards_fetching() -> dict[str, Any]:
     snap = surplus()
     snap["boards"] = copy.deepcopy(BOARDS)
     snap["fetching"] = {"left": 6460, "total": 7700, "paused": False}
+    work = Work("anew", _NAME, 29_000, "records", may_go_on=True)
+    work.step(12_180)
+    snap["work"] = [work.told() | {"left_s": 44.0}]
     return snap
 
 
@@ -657,6 +664,7 @@ def span(
     ]
     out["events"] = []
     out["periods"] = periods(out)
+    out["whole"] = whole(out)
     out["marks"] = [[SCENE_S - 3000.0, "contact", ""], [SCENE_S - 300.0, "note", "wind from the lake"]]
     out["outings"] = [[SCENE_S - 4200.0, None], [SCENE_S - 90_000.0, SCENE_S - 79_000.0]]
     return out
@@ -674,8 +682,30 @@ def periods(data: dict[str, Any]) -> list[dict[str, Any]]:
             value = sum(ah) if not sign else sum(sign * x for x in ah if sign * x > 0)
             one |= {name: value if inside else None, f"{name}_wh": 13.1 * value if inside else None}
         known = sum(data["t1"][i] - data["t0"][i] for i in inside)
-        out.append(one | {"known_s": known, "unknown_s": max(0.0, 86400.0 - known)})
+        one |= {"known_s": known, "unknown_s": max(0.0, 86400.0 - known), "untold_s": 0.0, "at_panel": False}
+        out.append(_balanced(one, 0.012 * known / 3600 if inside else None))
     return out
+
+
+def _balanced(one: dict[str, Any], own: float | None) -> dict[str, Any]:
+    """With an own draw [Ah], and what is then not accounted for."""
+    for ending, worth in (("", 1.0), ("_wh", 13.1)):
+        four = [one[name + ending] for name in ("sun", "out", "load", "into")]
+        some = own is not None and None not in four
+        one |= {f"own{ending}": own * worth if own is not None else None, f"rest_off{ending}": 0.05 if some else None}
+        rest = four[0] + four[1] - four[2] - four[3] - own * worth if some else None
+        one[f"rest{ending}"] = rest
+    return one
+
+
+def whole(data: dict[str, Any]) -> dict[str, Any]:
+    """The days as one."""
+    one: dict[str, Any] = {"t0": data["since"], "t1": data["until"], "untold_s": 0.0, "at_panel": False}
+    for name in (f"{part}{ending}" for part in ("sun", "load", "into", "out") for ending in ("", "_wh")):
+        some = [p[name] for p in data["periods"] if p[name] is not None]
+        one[name] = sum(some) if some else None
+    one |= {name: sum(p[name] for p in data["periods"]) for name in ("known_s", "unknown_s")}
+    return _balanced(one, 0.012 * one["known_s"] / 3600)
 
 
 def box() -> dict[str, Any]:
@@ -703,7 +733,7 @@ def box() -> dict[str, Any]:
     channels = [channel | {"name": n, "cal": {"amps": {}} if n != "solar" else None} for n in names]
     way = {"ohm": 0.034, "before_ohm": None}
     return told | {
-        "name": "pico a1", "placement": "controller-output", "channels": channels, "anew": False,
+        "name": "pico a1", "placement": "controller-output", "channels": channels,
         "paths": {"battery": way, "between": {"ohm": 0.021, "before_ohm": None}}, "health": health, "board": BOARD,
     }  # fmt: skip
 
@@ -756,6 +786,7 @@ class FakeSource:
         ]  # fmt: skip
         self._marked_again = 0
         self.box = box()
+        self.brought: Intake | None = None
         self.put(snap)
 
     def put(self, snap: dict[str, Any], *, now: bool = False) -> None:
@@ -770,6 +801,8 @@ class FakeSource:
             self._n += 1
             snap["n"] = self._n
             snap["marks"] = self._marked_again
+            if self.brought is not None:
+                snap["work"] = [one for one in snap["work"] if one["key"] != "import"] + self.brought.told()
             self._snap = snap
             self._changed.notify_all()
 
@@ -800,6 +833,15 @@ class FakeSource:
         if snap["fetching"]:
             snap["fetching"]["paused"] = pause
         self.put(snap)
+
+    def change_work(self, board: str | None, key: str, act: str) -> None:
+        self.asked.append((board, key, act))
+        if self.brought is not None and key == "import":
+            self.brought.wish(act)
+
+    def bring(self, file: str, name: str, size: int, at: int, data: bytes, sort: bool) -> None:
+        assert self.brought is not None
+        self.brought.piece(file, name, size, at, data, sort)
 
     def change_plan(self, board: str | None, wishes: dict[str, Any]) -> None:
         self.asked.append((board, wishes))

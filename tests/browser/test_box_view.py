@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import page_states as states
 import pytest
 from ampledger.boxbook import wiring
+from ampledger.intake import Intake
+from ampledger.store import Store
 from page_browser import Watched, running
 from page_states import FakeSource, Feeder
 from playwright.sync_api import expect
@@ -80,3 +85,83 @@ def test_the_first_questions_stand_below_the_verdict_and_never_come_again(open_p
         page.get_by_role("button", name="Later").click()
         expect(page.locator("#first")).to_be_hidden()
         assert (states.BOARD, {"later": True}) in source.asked
+
+
+def test_work_stands_below_the_header_and_is_stopped_there_and_goes_on(open_page: Open) -> None:
+    snap = states.two_boards_fetching()
+    source = FakeSource(snap, states.history())
+    with running(source) as address:
+        seen = open_page(address, "/trip", width=390, height=844)
+        line, spoken = seen.page.locator("#work-line"), seen.page.locator("#spoken-work")
+        # WORKED: 12180 of 29000 are 42 %; 44 s in whole tens are 50 s; 6460 of 7700 are left, so 1240 are there.
+        expect(line).to_contain_text("worked out anew: 42 % (12 180 of 29 000 records), about 50 s left")
+        expect(line).to_contain_text("1 240 of 7 700 records fetched")
+        for name in ("Stop", "Pause"):
+            box = line.get_by_role("button", name=name).bounding_box()
+            assert box and min(box["height"], box["width"]) >= 44, name
+        (work,) = snap["work"]
+        source.put(snap | {"work": [work | {"share": 0.5, "done": 14_500}]})
+        expect(line.locator(".work-row progress")).to_have_attribute("value", "50")
+        expect(spoken).to_have_text("")  # neither what was under way before the page came, nor a step
+        line.get_by_role("button", name="Stop").click()
+        why = "What is shown was concluded before."
+        held = work | {"share": 0.5, "state": "stopped", "why": why, "wish": "go", "left_s": None}
+        source.put(snap | {"work": [held]})
+        expect(line).to_contain_text(f"stopped at 50 %. {why}")
+        expect(spoken).to_contain_text("Stopped: Charge and notices")
+        expect(line.get_by_role("button", name="Go on")).to_be_focused()
+        seen.page.keyboard.press("Enter")
+        source.put(snap)
+        expect(spoken).to_contain_text("Begun: Charge and notices")
+        source.put(snap | {"work": [], "fetching": None})
+        expect(line).to_be_hidden()
+        expect(spoken).to_contain_text("Done: Charge and notices")
+        assert [a for a in source.asked if a[1] == "anew"] == [("a1", "anew", "stop"), ("a1", "anew", "go")]
+        assert seen.console == []
+
+
+def test_a_log_file_is_brought_in_dropped_again_and_stopped(open_page: Open, tmp_path: Path) -> None:
+    rows = "".join(f"2026-09-12T22:{i // 60:02}:{i % 60:02}Z,13.1,-0.5\n" for i in range(1800))
+    path = tmp_path / "shack.csv"
+    path.write_text("time_utc,battery_v,battery_a\n" + rows)
+    source = FakeSource(states.surplus(), states.history())
+    with running(source) as address, contextlib.closing(Store(tmp_path / "s.sqlite")) as store:
+        source.brought = Intake(store, lambda: states.SCENE_S, lambda: 1e12)
+        feeder = Feeder(source, states.surplus())
+        seen = open_page(address, "/box")
+        page, line = seen.page, seen.page.locator("#work-line")
+        page.locator("#bring-file").set_input_files(path)
+        page.get_by_role("button", name="Bring it in").click()
+        expect(line).to_contain_text("Bringing in shack.csv: done. 1800 rows are in the store as log:1.")
+        assert [log["rows"] for log in store.logs()] == [1800]
+        line.get_by_role("button", name="Close").click()
+        expect(line).to_be_hidden()
+        drop = """([text, name]) => {
+            const files = new DataTransfer();
+            files.items.add(new File([text], name));
+            const event = new DragEvent("drop", { dataTransfer: files, bubbles: true, cancelable: true });
+            document.getElementById("bring-panel").dispatchEvent(event);
+        }"""
+        page.evaluate(drop, [path.read_text(), "again.csv"])
+        expect(line).to_contain_text("again.csv is in the store already: imported as log:1 from shack.csv")
+        # Stopped between its first piece and its second, which is on its way then.
+        held: list[Any] = []
+
+        def hold(route: Any) -> None:
+            if '"at":45000' in (route.request.post_data or ""):
+                held.append(route)
+            else:
+                route.continue_()
+
+        page.route("**/bring", hold)
+        page.evaluate(drop, ["x" + path.read_text(), "third.csv"])
+        line.get_by_role("button", name="Stop").click()
+        # WORKED: 1 + 29 + 1800 x 31 bytes; 45000 of them were there, and taking them is a fifth of it all: 16.1 %.
+        assert path.stat().st_size + 1 == 55_830
+        expect(line).to_contain_text("Bringing in third.csv: stopped at 16 %. Nothing of it was kept.")
+        held[0].continue_()
+        expect(page.locator("#bring-panel .refused")).to_contain_text("not being brought in any more")
+        assert len(store.logs()) == 1 and list(tmp_path.glob("being-*")) == []
+        source.brought.close()
+        feeder.close()
+        assert [text for text in seen.console if "400" not in text] == []

@@ -12,9 +12,9 @@ HOST = TOP / "host" / "ampledger"
 CORE = sorted((HOST / "core").glob("*.py"))
 
 # Each step knows only the steps before it.
-STEPS = ["wire", "errors", "core", "curvefile", "settings", "decode", "packing", "sums", "store", "interchange"]
+STEPS = ["wire", "errors", "work", "core", "curvefile", "settings", "decode", "packing", "sums", "store", "interchange"]
 STEPS += ["marks", "boxbook", "recount", "series", "backfill", "history", "life", "telling", "late", "link", "ahead"]
-STEPS += ["live", "page"]
+STEPS += ["intake", "live", "page"]
 STEPS += ["health_cli", "curves_cli", "forecast_cli", "cli"]
 
 

@@ -11,7 +11,7 @@ from common import TOP, missing
 STRICT = ["core", "wire.py", "decode.py", "store.py", "link.py", "live.py", "logfile.py", "replay.py", "page", "cli.py"]
 STRICT += ["packing.py", "sums.py", "series.py", "backfill.py", "history.py", "telling.py", "interchange.py"]
 STRICT += ["errors.py", "session.py", "calibrate.py", "commission.py", "recount.py", "boardtool.py", "health_cli.py"]
-STRICT += ["settings.py", "late.py", "ahead.py", "life.py"]
+STRICT += ["settings.py", "late.py", "ahead.py", "life.py", "work.py", "intake.py"]
 STRICT += ["curvefile.py", "curves_cli.py", "forecast_cli.py"]
 
 

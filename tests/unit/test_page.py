@@ -82,6 +82,12 @@ class OneSnapshot:
     def tell(self, board: str | None, wish: dict[str, Any]) -> None:
         self.asked.append(("tell", board, wish))
 
+    def change_work(self, board: str | None, key: str, act: str) -> None:
+        self.asked.append(("work", board, {"key": key, "act": act}))
+
+    def bring(self, file: str, name: str, size: int, at: int, data: bytes, sort: bool) -> None:
+        self.asked.append(("bring", file, name, size, at, data, sort))
+
 
 @pytest.fixture
 def source() -> OneSnapshot:
@@ -166,6 +172,9 @@ def token_of(server: flask.Flask, path: str = "/now") -> tuple[Any, dict[str, st
     cookie = browser.get_cookie(TOKEN_COOKIE, domain="127.0.0.1")
     assert cookie is not None
     return browser, {**FROM_PAGE, TOKEN_HEADER: cookie.value}
+
+
+CHANGES = ["/fetch", "/plan", "/notice", "/check", "/mark", "/tell", "/work", "/bring", "/_dash-update-component"]
 
 
 def post(
@@ -404,13 +413,23 @@ def test_marks_and_what_is_told_are_looked_at_before_they_go_on(server: flask.Fl
     good = {
         "/mark": ({"kind": "note", "text": "wind", "time": 1.78e9}, {"kind": "contact"}, {"back": 3}),
         "/tell": ({"set": {"capacity_ah": 9}}, {"undo": True}, {"charge": 1, "sd": 0.01}, {"later": True}),
+        "/work": ({"key": "anew", "act": "stop"}, {"key": "import", "act": "close"}),
     }
     for path, wishes in good.items():
         for wish in wishes:
             answer = post(browser, headers, json.dumps({"board": "a", **wish}), path)
             assert (answer.status_code, source.asked[-1]) == (204, (path[1:], "a", wish)), wish
+    piece = {"file": "f", "name": "x.csv", "size": 90, "at": 45, "data": "YWI=", "sort": True}
+    assert post(browser, headers, json.dumps(piece), "/bring").status_code == 204
+    assert source.asked[-1] == ("bring", "f", "x.csv", 90, 45, b"ab", True)
+    wrong = ("file", ""), ("name", "n" * 201), ("size", -1), ("at", "0"), ("data", "~"), ("data", 5), ("sort", 1)
     count = len(source.asked)
+    for name, value in wrong:
+        assert post(browser, headers, json.dumps(piece | {name: value}), "/bring").status_code == 400, name
     bad = {
+        "/bring": (piece, {}),
+        "/work": ({}, {"key": "anew"}, {"key": "anew", "act": "kill"}, {"key": 5, "act": "stop"},
+                  {"key": "anew", "act": ["stop"]}),
         "/mark": ({}, {"kind": 1}, {"kind": "note", "text": 5}, {"back": "3"}, {"back": True}, {"kind": "x", "more": 1},
                   {"kind": "note", "time": "now"}, {"kind": "note", "time": 1e12}, {"back": 1, "kind": "note"}),
         "/tell": ({}, {"set": []}, {"charge": 0.5}, {"sd": 0.1}, {"charge": 2, "sd": 0.1}, {"charge": "1", "sd": 0.1},
@@ -435,7 +454,7 @@ def test_questions_that_change_nothing_are_bounded_one_by_one(client: Any, sourc
     assert branch["ohm"] == pytest.approx(0.02284, rel=1e-3)
     trip = "begin=1789264800&hours=1&capacity_ah=10&soc=60&receive_a=1"
     told = client.get(f"/reckon?{trip}&quick=1", headers=OWN).json
-    assert told["drawn"][0] == pytest.approx(1.0, rel=0.2) and told["now"]["probability"] > 0.9
+    assert told["drawn"]["ah"][1] == pytest.approx(1.0, rel=0.2) and told["now"]["probability"] > 0.9
     for query in ("", trip + "&sky=pink", trip.replace("hours=1", "hours=99"), trip + "&place=nowhere",
                   trip + "&series=2.5", trip.replace("soc=60", "soc=101"), trip + "&place=" + "x" * 99):  # fmt: skip
         answer = client.get(f"/reckon?{query}", headers=OWN)
@@ -444,7 +463,7 @@ def test_questions_that_change_nothing_are_bounded_one_by_one(client: Any, sourc
         assert client.get(f"/branch?{query}", headers=OWN).status_code == 400, query
 
 
-@pytest.mark.parametrize("path", ["/notice", "/check", "/mark", "/tell"])
+@pytest.mark.parametrize("path", ["/notice", "/check", "/mark", "/tell", "/work", "/bring"])
 @pytest.mark.parametrize(
     "extra",
     [{"Origin": "http://example.org"}, {TOKEN_HEADER: "guess"}, {TOKEN_HEADER: ""}, {"Content-Type": "text/plain"}],
@@ -467,12 +486,12 @@ def test_nothing_else_is_changed_by_any_method(server: flask.Flask, path: str, m
     assert browser.open(path, method=method, headers=FROM_PAGE, data="{}").status_code == 403, "without the token"
 
 
-@pytest.mark.parametrize("path", ["/fetch", "/plan", "/notice", "/check", "/mark", "/tell", "/_dash-update-component"])
+@pytest.mark.parametrize("path", CHANGES)
 def test_what_changes_something_is_not_for_reading(client: Any, path: str) -> None:
     assert client.get(path, headers=OWN).status_code == 405
 
 
-@pytest.mark.parametrize("path", ["/fetch", "/plan", "/notice", "/check", "/mark", "/tell", "/_dash-update-component"])
+@pytest.mark.parametrize("path", CHANGES)
 def test_an_oversized_body_is_refused(server: flask.Flask, source: OneSnapshot, path: str) -> None:
     browser, headers = token_of(server)
     url = f"http://127.0.0.1:{PORT}"
@@ -600,7 +619,7 @@ def test_no_path_reaches_the_file_system_or_is_answered_with_the_page(client: An
 
 def test_every_route_that_the_framework_adds_is_known_or_shut(server: flask.Flask) -> None:
     data = {"/stream", "/history", "/series", "/whatif", "/marks", "/facts", "/branch", "/reckon", "/health"}
-    open_ = data | {"/fetch", "/plan", "/notice", "/check", "/mark", "/tell", "/", "/<path:path>"}
+    open_ = data | {"/fetch", "/plan", "/notice", "/check", "/mark", "/tell", "/work", "/bring", "/", "/<path:path>"}
     open_ |= {"/assets/<path:filename>", "/_dash-layout", "/_dash-dependencies", "/_dash-update-component"}
     open_ |= {"/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>"}
     for rule in server.url_map.iter_rules():

@@ -481,6 +481,50 @@ def test_ended_while_concluding_anew(host: Host, monkeypatch: pytest.MonkeyPatch
     compare(host)
 
 
+@pytest.mark.parametrize("then", ["go on", "go on, told meanwhile", "started again", "killed"])
+def test_stopped_while_concluding_anew(host: Host, monkeypatch: pytest.MonkeyPatch, then: str) -> None:
+    host.start()
+    host.listen(10)
+    alone(host.box, 30)
+    host.plug()
+    host.listen(3)
+    assert host.store is not None
+    monkeypatch.setattr(live_module, "_TOLD_S", 0.0)
+    with monkeypatch.context() as m:
+        m.setattr(live_module, "_SLICE_S", 0.0)
+        m.setattr(late_module, "_LEAST", 1)
+        host.fetch(100_000)
+        host.listen(5)
+        (work,) = host.boards.snapshot()["work"]
+        # The hole's 30 records, the 4 before it since a mark at most, and the 3 after it were there when it began.
+        assert work["state"] == "running" and 0 < work["done"] < work["of"] <= 37 and work["wish"] == "stop"
+        before = concluded(host.store)
+        host.boards.change_work(None, "anew", "stop")
+        host.listen(2)
+        (work,) = host.boards.snapshot()["work"]
+        assert (work["state"], work["wish"]) == ("stopped", "go") and "was concluded before" in work["why"]
+        assert not host.live.busy
+        if "told" in then:
+            start = Start(0.4, 0.03)
+            host.store.tell(host.now_s() - 1.0, "", "charge", {"soc": start.soc, "sd": start.sd})
+            host.told.append(Said((host.box.boot, host.box.seq - 1), host.now_s() - 1.0, start))
+            host.live.told_anew(Engine(PACK, start), False)
+    host.listen(8)
+    assert host.boards.snapshot()["work"] == [work], "it waits, and the rest goes on"
+    rows, events = concluded(host.store)
+    assert all(r in rows for r in before[0]) and all(e in events for e in before[1]), "nothing of before is gone"
+    assert not [r for r in rows if (r[1], r[2]) >= (1, 10) and (r[1], r[2]) < (1, 40)], "nor is half of the new there"
+    if "go on" in then:
+        host.boards.change_work(None, "anew", "go")
+    else:
+        (Host.end if then == "started again" else Host.kill)(host)
+        host.start()
+        host.listen(3)
+    host.settle()
+    assert host.boards.snapshot()["work"] == []
+    compare(host)
+
+
 @pytest.mark.parametrize("chips_too", [False, True])
 def test_two_holes_and_restarts_of_the_board_that_nobody_saw(host: Host, chips_too: bool) -> None:
     host.start()

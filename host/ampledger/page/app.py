@@ -5,12 +5,14 @@ In: a `Source`, which hands out numbered snapshots. Out: `create_server` builds
 the Flask application, `serve` runs it under waitress. It sends the newest
 snapshot and never a queue of old ones, keeps no state but the number of open
 streams, and answers nobody but pages that this very server delivered. What
-changes anything (`POST /fetch`, `/plan`, `/notice`, `/check`, `/mark`, `/tell`) needs this run's token; no
-path, name or number that comes from a browser ever becomes a file's name.
+changes anything (`POST /fetch`, `/plan`, `/notice`, `/check`, `/mark`, `/tell`, `/work`, `/bring`) needs this run's
+token; no path, name or number that comes from a browser ever becomes a file's name.
 """
 
 from __future__ import annotations
 
+import base64
+import binascii
 import hashlib
 import hmac
 import json
@@ -34,6 +36,7 @@ from ampledger.life import MINUTES
 from ampledger.live import CHECKS
 from ampledger.page.layout import INDEX, VIEWS, page_layout
 from ampledger.store import ACTS
+from ampledger.work import ACTS as WORK_ACTS
 
 ASSETS = Path(__file__).parent / "assets"
 
@@ -62,6 +65,8 @@ FARTHEST_S = 1e11
 LONGEST_NAME = 200
 #: Nor is a place that somebody types. [character]
 LONGEST_PLACE = 60
+#: No file that is brought in is larger, nor says so. [byte]
+MOST_SIZE = 1 << 40
 #: Nor the code of a notice. [character]
 LONGEST_CODE = 60
 
@@ -92,6 +97,12 @@ class Source(Protocol):
 
     def pause_fetching(self, board: str | None, pause: bool) -> None:
         """Stop or go on fetching what a board kept while nobody listened."""
+
+    def change_work(self, board: str | None, key: str, act: str) -> None:
+        """One of `work.ACTS` for what is under way, by its "key" in the snapshot's "work". Raises ConfigError."""
+
+    def bring(self, file: str, name: str, size: int, at: int, data: bytes, sort: bool) -> None:
+        """A piece of a log file that is brought in: `Intake.piece`. Raises ConfigError, StoreError."""
 
     def change_plan(self, board: str | None, wishes: dict[str, Any]) -> None:
         """Change what the operator plans: some of `ahead.WISHES`, checked one by one. Raises ConfigError."""
@@ -364,6 +375,36 @@ def _data_routes(
         source.pause_fetching(_wish_board(wish), wish["pause"])
         return flask.Response(status=204)
 
+    @server.post("/work")
+    def work() -> flask.Response:
+        wish = _wish()
+        if wish is None or not {"key", "act"} <= set(wish) <= {"board", "key", "act"} or wish["act"] not in WORK_ACTS:
+            raise ConfigError(
+                f'Send {{"board": its id or null, "key": of the work, "act": one of {", ".join(WORK_ACTS)}}}.'
+            )
+        source.change_work(_wish_board(wish), _text("key", wish["key"], LONGEST_CODE), wish["act"])
+        return flask.Response(status=204)
+
+    @server.post("/bring")
+    def bring() -> flask.Response:
+        # In pieces, so that no limit on what anybody may send has to be lifted for it.
+        wish = _wish()
+        if wish is None or set(wish) != {"file", "name", "size", "at", "data", "sort"}:
+            raise ConfigError(
+                'Send {"file": any text that all pieces of a file share, "name": what it is called, "size": of it all, '
+                '"at": where this piece begins, "data": the piece in base 64, "sort": true or false}.'
+            )
+        size, at = (int(_bounded(name, wish[name], (0, MOST_SIZE))) for name in ("size", "at"))
+        if not isinstance(wish["sort"], bool) or not isinstance(wish["data"], str):
+            raise ConfigError("`sort` is true or false, and `data` is text.")
+        try:
+            data = base64.b64decode(wish["data"], validate=True)
+        except (binascii.Error, ValueError) as e:
+            raise ConfigError("`data` is the piece in base 64.") from e
+        file, name = _text("file", wish["file"], LONGEST_CODE), _text("name", wish["name"], LONGEST_NAME)
+        source.bring(file, name, size, at, data, wish["sort"])
+        return flask.Response(status=204)
+
     @server.post("/plan")
     def plan() -> flask.Response:
         wish = _wish()
@@ -450,6 +491,12 @@ def _wished(name: str, value: Any) -> float | str | None:
             raise ConfigError(f"`{name}` is text of at most {LONGEST_PLACE} characters.")
         return value
     return _bounded(name, value, bounds, ", or null")
+
+
+def _text(name: str, value: Any, most: int) -> str:
+    if not isinstance(value, str) or not 0 < len(value) <= most:
+        raise ConfigError(f"`{name}` is text of 1 to {most} characters.")
+    return value
 
 
 def _bounded(name: str, value: Any, bounds: tuple[float, float], more: str = "") -> float:
@@ -575,7 +622,7 @@ def _dash_page(server: flask.Flask, version: str) -> dash.Dash:
 _DATA = {
     **dict.fromkeys(("/stream", "/history", "/series", "/health"), "GET"),
     **dict.fromkeys(("/whatif", "/marks", "/facts", "/branch", "/reckon"), "GET"),
-    **dict.fromkeys(("/fetch", "/plan", "/notice", "/check", "/mark", "/tell"), "POST"),
+    **dict.fromkeys(("/fetch", "/plan", "/notice", "/check", "/mark", "/tell", "/work", "/bring"), "POST"),
 }
 _FRAMEWORK = {"/_dash-layout": "GET", "/_dash-dependencies": "GET", "/_dash-update-component": "POST"}
 _FILES = ("/assets/", "/_dash-component-suites/")

@@ -105,6 +105,7 @@ def _now() -> Component:
                         ],
                         className="says",
                     ),
+                    html.Dl(id="glance", className="glance"),
                     html.Div(id="freshness", className="freshness"),
                 ],
                 id="verdict",
@@ -258,7 +259,7 @@ def _trip() -> Component:
 
 
 def _box() -> Component:
-    """What the box is: battery, wiring, calibration, check of the wiring, health, and what the program works on."""
+    """What the box is: battery, wiring, calibration, check of the wiring, health, and logs brought in."""
     return _view(
         "box",
         "The box",
@@ -277,7 +278,7 @@ def _box() -> Component:
                         _part("check", "Check the wiring", html.Div(id="check-panel")),
                         _part("health", "Health of the battery", html.Div(id="health-panel")),
                         _part("channels", "Board and calibration", html.Div(id="channels-panel")),
-                        _part("work", "At work", html.Div(id="work-panel")),
+                        _part("bring", "Bring in a log file", html.Div(id="bring-panel")),
                     ],
                     className="box-column",
                 ),

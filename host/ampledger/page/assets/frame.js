@@ -5,6 +5,7 @@
 
 import { addKeys, done, keysButton } from "./keys.js";
 import { h, local, s, say, set, show, utc, zone } from "./kit.js";
+import { workLine } from "./work.js";
 
 /** The board that the address names, null when it names none. */
 export const chosen = new URLSearchParams(location.search).get("board") || null;
@@ -45,7 +46,7 @@ export function frame(view) {
     if (name === view) link.setAttribute("aria-current", "page");
   }
   tools(id("tools"), view);
-  return { clock: clockFace(id("clock")), boards: boards(id("boards")), demo: (d) => demo(id("demo"), d) };
+  return { clock: clockFace(id("clock")), boards: boards(id("boards")), demo: (d) => demo(id("demo"), d), work: workLine(id("demo")) };
 }
 
 function clockFace(host) {

@@ -24,6 +24,7 @@ export function follow(above, view, render) {
     document.documentElement.toggleAttribute("data-stale", Boolean(snap) && stale);
     if (snap) {
       above.demo(snap.demo);
+      above.work(snap, boardOf(snap), trouble);
       above.boards(snap.boards, snap.board, (board) => address("/" + view, { ...Object.fromEntries(new URLSearchParams(location.search)), board }));
     }
     render(snap, { stale, age, now, trouble });

@@ -1,12 +1,12 @@
 /*
- * The view Box: what it is, as it was told; what its wires cost; what was found out of its battery; its board; and what
- * the program is at work on.
+ * The view Box: what it is, as it was told; what its wires cost; what was found out of its battery; its board; and log
+ * files of other programs, which are brought in here.
  */
 
-import { h, say, show } from "../kit.js";
-import { fetching } from "../now/main.js";
+import { say } from "../kit.js";
 import { ask, boardOf, follow } from "../shell.js";
 import { branches } from "./branches.js";
+import { bring } from "./bring.js";
 import { check } from "./check.js";
 import { health } from "./health.js";
 import { channels, fill, told } from "./told.js";
@@ -26,7 +26,7 @@ export function start(above) {
     branches: branches(id("branches-panel")), health: health(id("health-panel")), channels: channels(id("channels-panel")),
   };
   const wiring = check(id("check-panel"));
-  const work = atWork(id("work-panel"));
+  const brought = bring(id("bring-panel"));
   const trouble = id("box-detail");
 
   async function fetchIt() {
@@ -54,7 +54,7 @@ export function start(above) {
     stale = is.stale;
     wiring.render(snap.check || null, snap.board, stale);
     parts.fill.render(snap, stale);
-    work(snap, facts, is.trouble);
+    brought(snap, is.trouble);
     if (board !== of || Date.now() - last > EVERY_MS) {
       of = board;
       fetchIt();
@@ -66,17 +66,4 @@ export function start(above) {
 function headline(facts) {
   const value = (name) => facts.fields.find((one) => one[1] === name)[4];
   return `${value("capacity_ah")} Ah, ${value("series")} cells, a reserve of ${value("reserve_soc")} %`;
-}
-
-/** Everything that takes longer than a moment, with how far it is and what can be done about it. */
-function atWork(host) {
-  const earlier = fetching();
-  const anew = h("p", {}, "Conclusions are being made anew from what is stored; live readings go on. It can't be stopped, and ends by itself.");
-  const none = h("p", { class: "faint" }, "Nothing that takes time is under way.");
-  host.append(earlier.node, anew, none);
-  return (snap, facts, trouble) => {
-    earlier.render(trouble ? null : snap.fetching, boardOf(snap));
-    show(anew, Boolean(facts && facts.anew));
-    show(none, anew.hidden && earlier.node.hidden);
-  };
 }

@@ -7,7 +7,7 @@
 
 import { address, change, chosen } from "../frame.js";
 import { addKeys, done } from "../keys.js";
-import { DASH, count, h, onClocks, s, say, set, show, span, tied, utc } from "../kit.js";
+import { DASH, amps, count, h, num, onClocks, percent, s, say, set, show, span, tied, utc } from "../kit.js";
 import { keepMarks } from "../outing/marks.js";
 import { listen } from "../stream.js";
 import { alarms } from "./alarms.js";
@@ -42,6 +42,7 @@ export function start(above) {
   const parts = { until: until(), balance: balance(), charge: charge(), notices: notices(), trend: trend() };
   const tone = toneMark(id("tone"));
   const fresh = freshness(id("freshness"));
+  const figures = glance(id("glance"));
   const panel = linkPanel(id("link-panel"));
   const speak = speaker(id("spoken-verdict"));
   const alarm = alarms(id("spoken-notices"), id("notices-calls"));
@@ -77,7 +78,9 @@ export function start(above) {
     questions(snap.first || null, snap.board === undefined ? chosen : snap.board);
     large(snap, stale, id("verdict").dataset.tone, age, worstNew(snap.notices));
     fresh(snap, age, stale, trouble);
+    figures(snap, stale);
     above.demo(snap.demo);
+    above.work(snap, snap.board === undefined ? chosen : snap.board, trouble);
     above.boards(snap.boards, snap.board, (board) => address("/now", { board }));
     parts.until.render(snap, stale);
     parts.balance.render(snap, stale);
@@ -186,6 +189,21 @@ function freshness(host) {
   };
 }
 
+/** Supply, demand and the range of the charge beside the verdict, where the screen is too narrow to show their pictures. */
+function glance(host) {
+  const cells = ["Sun brings", "Load draws", "Charge left"].map((name) => {
+    const dd = h("dd", {}, DASH);
+    host.append(h("div", {}, h("dt", {}, name), dd));
+    return dd;
+  });
+  return (snap, stale) => {
+    const { low, high } = snap.charge;
+    const known = !stale && Number.isFinite(low) && Number.isFinite(high);
+    const texts = [stale ? DASH : amps(snap.solar.a), stale ? DASH : amps(snap.load.a), known ? `${num(low * 100, 0)} to ${percent(high)}` : DASH];
+    cells.forEach((cell, i) => say(cell, texts[i]));
+  };
+}
+
 /** The worst notice that the operator has not seen, if it is more than a note. */
 function worstNew(all) {
   return all.filter((notice) => calls(notice) && rank(notice) > 0).sort(worstFirst)[0] || null;
@@ -217,11 +235,9 @@ function linkPanel(host) {
   ]) list.append(h("div", {}, h("dt", {}, name), (rows[key] = h("dd", {}))));
   const console_ = h("div", { class: "console" }, h("h3", {}, "Text from the board"), h("pre", { tabindex: "0", role: "region", "aria-label": "Text from the board" }));
   const words = h("p", { class: "link-words" });
-  const earlier = fetching();
-  host.append(words, earlier.node, list, console_);
+  host.append(words, list, console_);
   return (snap, trouble) => {
     const link = snap.link;
-    earlier.render(trouble ? null : snap.fetching, snap.board === undefined ? chosen : snap.board);
     say(words, trouble || link.text || "");
     say(rows.state, (LINKS[link.state] || [link.state])[0]);
     say(rows.clock, (snap.time && snap.time.text) || DASH);
@@ -232,49 +248,6 @@ function linkPanel(host) {
     show(console_, lines.length > 0);
     say(console_.lastChild, lines.join("\n"));
   };
-}
-
-/** How far the records are that the board kept while nobody listened, and the switch to leave the line to live ones. */
-export function fetching() {
-  const words = h("p", { id: "fetch-words" });
-  const bar = h("progress", { "aria-labelledby": "fetch-words" });
-  const button = h("button", { type: "button" });
-  const refused = h("p", { class: "refused", role: "status" });
-  const node = h("div", { class: "fetching", hidden: "" }, words, h("div", { class: "fetching-row" }, bar, button), refused);
-  let board = null;
-  let paused = false;
-  let wished = null; // what was asked for and is not yet seen in a snapshot
-  let patience = 0;
-
-  button.addEventListener("click", async () => {
-    if (wished !== null) return;
-    wished = !paused;
-    button.setAttribute("aria-disabled", "true");
-    const why = await change("/fetch", { board, pause: wished });
-    say(refused, why ? `Not changed. ${why}` : "");
-    if (why) settle();
-    else patience = setTimeout(settle, 5000);
-  });
-
-  function settle() {
-    clearTimeout(patience);
-    wished = null;
-    button.removeAttribute("aria-disabled");
-  }
-
-  function render(state, of) {
-    show(node, Boolean(state) && state.total > 0);
-    if (node.hidden) return;
-    board = of;
-    paused = Boolean(state.paused);
-    if (wished === paused) settle();
-    const done = Math.max(0, Math.min(state.total, state.total - state.left));
-    say(words, `${count(done)} of ${count(state.total)} records fetched from the board; ${paused ? "paused, live readings go on" : "live readings go first"}`);
-    set(bar, { max: String(state.total), value: String(done) });
-    say(button, paused ? "Go on" : "Pause");
-  }
-
-  return { node, render };
 }
 
 /** Reads out a verdict that is new, not one whose figures moved. */
