@@ -1,9 +1,10 @@
 """
 Any span of what is stored, from seconds to seasons, as columns for drawing and as sums.
 
-In: the store's sums per second, minute or quarter of an hour, the board's
-description and clock of each start, the edges of what is stored. Out: one
-dict of plain lists. It scales counts by the decoder's own functions, finds
+In: the store's readings of short spans, its sums per second, minute, quarter
+of an hour or hour, the board's description and clock of each start, the edges
+of what is stored, and what was told of the box's own draw. Out: one dict of
+plain lists. It scales counts by the decoder's own functions, finds
 the charge of a gap from the two records at its edges as the decoder does,
 puts no value into a gap, and writes nothing.
 """
@@ -19,17 +20,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ampledger import wire
+from ampledger.core.books import unaccounted, unaccounted_off_ah
 from ampledger.core.clock import Clock
 from ampledger.core.model import Interval
-from ampledger.decode import Scale, Seen, Worth, _position, _tap, scale_of, to_intervals
+from ampledger.decode import PANEL_SIDE, Scale, Seen, Worth, _position, _tap, scale_of, to_intervals
 from ampledger.errors import ConfigError, FrameError
-from ampledger.recount import clocks_of
+from ampledger.recount import clocks_of, told_of
 from ampledger.store import Run, Store
 
 Floats = NDArray[np.float64]
 
 #: Sums over so many seconds are taken for spans up to so many; the last for all longer ones. [s]
 LEVELS = ((1, 4 * 3600.0), (60, 5 * 86_400.0), (900, 30 * 86_400.0), (3600, float("inf")))
+#: The readings themselves are taken for spans that have so much to a column at most, and are so long at most. [s]
+_SINGLE_S, _SINGLES_S = 1.0, 900.0
 #: Rows that are looked at more finely because a gap lies in them, the longest first.
 _REFINED = 24
 #: Gaps whose charge is found from the records at their edges, the longest first; 90 days of hourly ones are 2160.
@@ -42,6 +46,9 @@ _BEFORE_S = 2 * 86_400.0  # so long before the span a notice may have begun that
 _MINUTE_S = 60.0  # estimates are kept once a minute of data
 _MOST_ESTIMATES = 400  # that are looked for one by one, in spans that have many more
 _VALUES = ("a", "a_min", "a_max", "v", "v_min", "v_max")
+#: Of a row, beside its taps: temperature; the board's own draw past the taps as declared, half the range that it leaves
+#: open [A]; 1 where the solar tap is on the panel's side.
+_BESIDE = ("battery_c", "own_a", "own_off_a", "at_panel")
 #: Decimals that are sent: no chip resolves more, and shorter numbers are what keeps the answer small.
 _DECIMALS = {"a": 6, "v": 5, "c": 4, "t": 3, "ah": 9}
 
@@ -56,7 +63,8 @@ def series(store: Store, device: str, since_s: float, until_s: float, points: in
     Returns
     -------
     dict
-        since, until : as asked; level_s : length of the sums it was made from. [s]
+        since, until : as asked; level_s : length of the sums it was made from; 0: of single readings, which is so where
+            a column is narrower than a second in spans of up to 15 minutes. [s]
         t0, t1 : lists, begin and end of each column. [s since 1970]
         solar_a, solar_a_min, solar_a_max, solar_v, solar_v_min, solar_v_max, solar_ah, and the same of battery and
             load: lists, mean, lowest and highest, and the charge of the column. [A], [V], [Ah]; None: not known.
@@ -69,7 +77,13 @@ def series(store: Store, device: str, since_s: float, until_s: float, points: in
             "into", "out" and "sun_wh" ... [Ah], [Wh], "known_s", "unknown_s" [s], of all taps together}; charge of a
             gap counts where the counters tell it. Into and out of the battery are netted within a row (`level_s`);
             watt-hours are a row's charge times its mean volts, of a gap those of the span. None: nothing is known.
+            "own" is what the box takes past the taps over `known_s`: its standing draw as told (the first that was
+            told counts before it too) and the board's as declared; None: neither was. "untold_s": of `known_s` without
+            a standing draw. "rest": sun + out - load - into - own, either sign; "rest_off": how much of that the
+            channels' errors explain nine times in ten, None where one tap was silent. "at_panel": the solar tap was
+            on the panel's side, whose amp-hours can't be compared, so "rest" is None and only "rest_wh" is there.
             Empty for spans that are longer than five years.
+        whole : the same of the span as one.
         unsure_s : how far times may be off, the worst of them. [s]
         estimates : list of [t, soc, low, high]; events : list of [t, kind, code, {"title", "severity"}].
 
@@ -80,6 +94,8 @@ def series(store: Store, device: str, since_s: float, until_s: float, points: in
     if not until_s > since_s or points < 1:
         raise ConfigError("A span needs a beginning before its end, and at least one point.")
     level = next(length for length, most in LEVELS if until_s - since_s <= most)
+    if until_s - since_s <= min(_SINGLES_S, _SINGLE_S * points):
+        level = 0
     if until_s - since_s < level * points and level == LEVELS[-1][0]:
         level = LEVELS[-2][0]  # a column narrower than that is worth the finer sums
     span = _Span(since_s, until_s, points)
@@ -88,7 +104,8 @@ def series(store: Store, device: str, since_s: float, until_s: float, points: in
     else:
         rows, gaps, unsure_s = _of_board(store, device, span, level)
     columns = _merged(rows, span)
-    out: dict[str, Any] = {"since": since_s, "until": until_s, "level_s": level}
+    single = level == 0 or (level == LEVELS[0][0] and device.startswith("log:"))  # whose first level are its own rows
+    out: dict[str, Any] = {"since": since_s, "until": until_s, "level_s": 0 if single else level}
     out |= {name: _listed(values, name) for name, values in columns.items()}
     listed = gaps.longest(points)
     out["gaps"] = [
@@ -101,7 +118,10 @@ def series(store: Store, device: str, since_s: float, until_s: float, points: in
     ]
     out["gaps_more"] = int((gaps.t1 > gaps.t0).sum()) - len(listed)
     out["total"] = _totals(rows, gaps, span)
-    out["periods"] = _periods(rows, gaps, span)
+    draw = _standing(store, device)
+    edges = _edges(span)
+    out["periods"] = _periods(rows, gaps, span, edges, draw)
+    (out["whole"],) = _periods(rows, gaps, span, [since_s, until_s], draw)
     out["unsure_s"] = unsure_s
     out["estimates"] = _estimates(store, device, span, columns["t1"])
     out["events"] = _events(store, device, span)
@@ -143,11 +163,18 @@ class _Rows:
 
 @dataclass(slots=True)
 class _Gaps:
-    """Times without records, in order; c : charge of solar, battery, load [C], NaN: not known; shape (gaps, 3)."""
+    """
+    Times without records, in order.
+
+    c : charge of solar, battery, load, NaN: not known; shape (gaps, 3). [C]
+    own_a : the board's own draw past the taps. [A] at_panel : 1 where the solar tap is on the panel's side.
+    """
 
     t0: Floats
     t1: Floats
     c: Floats
+    own_a: Floats
+    at_panel: Floats
 
     def longest(self, most: int) -> list[int]:
         """Which they are, in order of time."""
@@ -155,10 +182,15 @@ class _Gaps:
         return sorted(int(i) for i in order[:most] if self.t1[i] > self.t0[i])
 
 
-def _gaps_of(rows: Sequence[tuple[float, float, Sequence[float | None]]]) -> _Gaps:
+#: Begin, end, charges; own draw [A], whether the solar tap is on the panel's side.
+_Hole = tuple[float, float, Sequence[float | None], float, bool]
+
+
+def _gaps_of(rows: Sequence[_Hole]) -> _Gaps:
     ordered = sorted(rows, key=lambda row: row[0])
     c = np.array([[np.nan if v is None else v for v in row[2]] for row in ordered], dtype=float).reshape(-1, 3)
-    return _Gaps(np.array([r[0] for r in ordered], dtype=float), np.array([r[1] for r in ordered], dtype=float), c)
+    t0, t1, own_a, at_panel = (np.array([row[i] for row in ordered], dtype=float) for i in (0, 1, 3, 4))
+    return _Gaps(t0, t1, c, own_a, at_panel)
 
 
 # --- a board ----------------------------------------------------------------------------------------------------------
@@ -224,8 +256,8 @@ def _gaps(store: Store, device: str, starts: list[_Start], span: _Span) -> _Gaps
     late_s = np.maximum(begin_s, before_s)
     wanted = np.flatnonzero((late_s >= span.since_s) & (before_s < span.until_s))
     order = np.argsort((before_s - begin_s)[wanted], kind="stable")
-    found: list[tuple[float, float, Sequence[float | None]]] = [
-        (float(before_s[k]), float(late_s[k]), (None, None, None)) for k in wanted[order[_MOST_GAPS:]]
+    found: list[_Hole] = [
+        (float(before_s[k]), float(late_s[k]), (None, None, None), 0.0, False) for k in wanted[order[_MOST_GAPS:]]
     ]
     for k in wanted[order[:_MOST_GAPS]].tolist():
         start, i = which[k]
@@ -238,13 +270,14 @@ def _gaps(store: Store, device: str, starts: list[_Start], span: _Span) -> _Gaps
         if len(intervals) > 1:
             gap = intervals[0]
             if gap.end_s > span.since_s and gap.start_s < span.until_s:
-                found.append((gap.start_s, gap.end_s, _charges(gap)))
+                own_a = 0.0 if gap.own_in_load else gap.own_a
+                found.append((gap.start_s, gap.end_s, _charges(gap), own_a, gap.at_panel))
             continue
         # No room for a gap on the clock: the decoder puts its charge into the record, here it is one without length.
         _, (alone,) = to_intervals(None, reading, start.scale, end_of_first_s)
         both = zip(_charges(intervals[0]), _charges(alone), strict=True)
         more = [None if a is None or b is None else a - b for a, b in both]
-        found.append((alone.start_s, alone.start_s, more))
+        found.append((alone.start_s, alone.start_s, more, 0.0, alone.at_panel))
     return _gaps_of(found)
 
 
@@ -291,7 +324,11 @@ def _rows_of(store: Store, device: str, start: _Start, span: _Span, level: int) 
     t1 = start.clock.utc_s(table["t1_ms"] * 1e-3)
     known = table["temp_n"] > 0
     temp_c = np.where(known, table["temp_sum"] / 16 / np.maximum(table["temp_n"], 1), np.nan)
-    rows = _Rows(t0, t1, {}, {"battery_c": temp_c}, {})
+    # Which records were made while a host listened is not in the sums, so the draw is half-way between the two.
+    here_a, alone_a = (0.0, 0.0) if start.scale.own_in_load else start.scale.own_a
+    beside = {"own_a": (here_a + alone_a) / 2, "own_off_a": abs(here_a - alone_a) / 2}
+    beside["at_panel"] = float(start.scale.placement == PANEL_SIDE)
+    rows = _Rows(t0, t1, {}, {"battery_c": temp_c, **{k: np.full(len(t0), x) for k, x in beside.items()}}, {})
     most = np.maximum.reduce([table[f"{tap}_n"] for tap in wire.CHANNELS])
     for k, tap in enumerate(wire.CHANNELS):
         _scaled(rows, table, tap, start.scale.channels[k], most)
@@ -382,7 +419,7 @@ def _of_log(store: Store, device: str, span: _Span, level: int) -> tuple[_Rows, 
         raise ConfigError("There is no such imported log: choose one that the page offers.")
     from ampledger.interchange import log_level
 
-    columns = log_level(store, number, level, span.since_s, span.until_s)
+    columns = log_level(store, number, max(level, LEVELS[0][0]), span.since_s, span.until_s)
     t0, t1 = columns["t0"], columns["t1"]
     nothing = np.full(len(t0), np.nan)
     column = {name: columns.get(name, nothing) for tap in wire.CHANNELS for name in (f"{tap}_{v}" for v in _VALUES)}
@@ -391,16 +428,19 @@ def _of_log(store: Store, device: str, span: _Span, level: int) -> tuple[_Rows, 
     seen = np.zeros(len(t0), dtype=bool)
     for tap in wire.CHANNELS:
         seen |= ~np.isnan(column[f"{tap}_a"]) | ~np.isnan(column[f"{tap}_v"])
-    holes: list[tuple[float, float, Sequence[float | None]]] = [
-        (float(t0[i]), float(t1[i]), [_or_none(charge[tap][i]) for tap in wire.CHANNELS]) for i in np.flatnonzero(~seen)
+    holes: list[_Hole] = [
+        (float(t0[i]), float(t1[i]), [_or_none(charge[tap][i]) for tap in wire.CHANNELS], 0.0, False)
+        for i in np.flatnonzero(~seen)
     ]
     holes += [
-        (float(t1[i]), float(t0[i + 1]), (None, None, None)) for i in np.flatnonzero(t0[1:] - t1[:-1] > 1e-3)
+        (float(t1[i]), float(t0[i + 1]), (None, None, None), 0.0, False)
+        for i in np.flatnonzero(t0[1:] - t1[:-1] > 1e-3)
     ]
     weight = {
         tap: np.where(np.isnan(column[f"{tap}_a"]) & np.isnan(column[f"{tap}_v"]), 0.0, t1 - t0) for tap in charge
     }
-    rows = _Rows(t0, t1, weight, column | {"battery_c": columns.get("battery_c", nothing)}, charge)
+    beside = dict.fromkeys(_BESIDE, np.zeros(len(t0))) | {"battery_c": columns.get("battery_c", nothing)}
+    rows = _Rows(t0, t1, weight, column | beside, charge)
     unsure = columns.get("unsure_s")
     unsure_s = float(np.nanmax(unsure)) if unsure is not None and not np.isnan(unsure).all() else 0.0
     return _picked(rows, np.flatnonzero(seen)), _gaps_of(holes), unsure_s
@@ -423,7 +463,7 @@ def _joined(tables: list[_Rows]) -> _Rows:
     def one(columns: list[Floats]) -> Floats:
         return np.concatenate(columns or empty)
 
-    names = ["battery_c", *(f"{tap}_{value}" for tap in wire.CHANNELS for value in _VALUES)]
+    names = [*_BESIDE, *(f"{tap}_{value}" for tap in wire.CHANNELS for value in _VALUES)]
     rows = _Rows(
         one([t.t0 for t in tables]),
         one([t.t1 for t in tables]),
@@ -510,28 +550,69 @@ def _edges(span: _Span) -> list[float]:
     return [_DAY_S * float(d) for d in months.astype("datetime64[D]").astype(np.int64)]
 
 
-def _periods(rows: _Rows, gaps: _Gaps, span: _Span) -> list[dict[str, float | None]]:
-    edges = _edges(span)
+class _Standing(NamedTuple):
+    """What the box draws past the taps, as told: from when on each counts, the first from ever on; NaN: not told."""
+
+    since_s: Floats
+    amps: Floats
+
+    def at(self, t: Floats) -> Floats:
+        """At these moments. [A]"""
+        if not len(self.amps):
+            return np.full(len(t), np.nan)
+        return self.amps[np.clip(np.searchsorted(self.since_s, t, side="right") - 1, 0, None)]
+
+
+def _standing(store: Store, device: str) -> _Standing:
+    """By the times at which it was told; one that was never told before counts for all that was before. Judgement."""
+    batteries = [] if device.startswith("log:") else [t for t in told_of(store, device) if t.what == "battery"]
+    rows: list[tuple[float, float]] = []
+    for t in sorted(batteries, key=lambda t: t.time_s):
+        told_a = t.values.get("standing_a")
+        amps = float(told_a) if isinstance(told_a, (int, float)) and math.isfinite(told_a) else math.nan
+        if rows or not math.isnan(amps):
+            rows.append((t.time_s, amps))
+    return _Standing(np.array([r[0] for r in rows], dtype=float), np.array([r[1] for r in rows], dtype=float))
+
+
+def _periods(
+    rows: _Rows, gaps: _Gaps, span: _Span, edges: list[float], draw: _Standing
+) -> list[dict[str, float | bool | None]]:
     # Known is what all taps tell that tell anything: one that is silent for hours leaves the sums out of balance.
     ever = [k for k, tap in enumerate(wire.CHANNELS) if np.isfinite(rows.charge[tap]).any()]
     charges = np.array([rows.charge[wire.CHANNELS[k]] for k in ever]).reshape(len(ever), len(rows.t0))
     sure = np.isfinite(charges).all(axis=0) & bool(ever)
     gap_sure = np.isfinite(gaps.c[:, ever or [1]]).all(axis=1)
+    t0, t1 = np.concatenate((rows.t0, gaps.t0)), np.concatenate((rows.t1, gaps.t1))
+    standing_a = draw.at((t0 + t1) / 2)
+    board_a = np.concatenate((rows.values["own_a"], gaps.own_a))
+    board_off_a = np.concatenate((rows.values["own_off_a"], np.zeros(len(gaps.t0))))
+    bus_v = np.concatenate((rows.values["battery_v"], np.full(len(gaps.t0), np.nan)))
+    bus_v = np.where(np.isfinite(bus_v), bus_v, _usual(bus_v))
+    panel = np.concatenate((rows.values["at_panel"], gaps.at_panel)) > 0.0
+    # Of a tap that is silent while others tell, the rest can't be what the channels' errors would leave.
+    lopsided = np.concatenate((
+        np.isfinite(charges).any(axis=0) & ~sure if ever else np.zeros(len(rows.t0), dtype=bool),
+        np.isfinite(gaps.c[:, ever or [1]]).any(axis=1) & ~gap_sure,
+    ))  # fmt: skip
+    sure_all = np.concatenate((sure, gap_sure))
     out = []
     for begin_s, end_s in zip(edges[:-1], edges[1:], strict=True):
         within = _Span(max(begin_s, span.since_s), min(end_s, span.until_s), 1)
         if within.until_s <= within.since_s:
             continue
         share, gap_share = within.share(rows.t0, rows.t1), within.share(gaps.t0, gaps.t1)
-        one: dict[str, float | None] = {"t0": begin_s, "t1": end_s}
+        one: dict[str, float | bool | None] = {"t0": begin_s, "t1": end_s}
         known_s = float((sure * share * (rows.t1 - rows.t0)).sum())
         told_s = float((gap_sure * gap_share * (gaps.t1 - gaps.t0)).sum())
         one["known_s"] = round(known_s + told_s, 1)
         one["unknown_s"] = round(max(0.0, within.until_s - within.since_s - known_s - told_s), 1)
+        gross_ah = []
         for k, (tap, name) in enumerate(zip(wire.CHANNELS, ("sun", "battery", "load"), strict=True)):
             ah = np.concatenate((rows.charge[tap] * share, gaps.c[:, k] * gap_share)) / 3600.0
             volts = np.concatenate((rows.values[f"{tap}_v"], np.full(len(gaps.t0), np.nan)))
-            usual_v = float(np.nanmean(volts)) if np.isfinite(volts).any() else math.nan
+            usual_v = _usual(volts)
+            gross_ah.append(float(np.abs(np.nan_to_num(ah)).sum()))
             wh = ah * np.where(np.isfinite(volts), volts, usual_v)
             parts = ((name, 1.0),) if name != "battery" else (("into", 1.0), ("out", -1.0))
             for part, sign in parts:
@@ -542,8 +623,31 @@ def _periods(rows: _Rows, gaps: _Gaps, span: _Span) -> list[dict[str, float | No
                 one[part] = round(sign * float(ah[known].sum()) + 0.0, 6) if seen else None
                 energy = sign * float(np.nan_to_num(wh[known]).sum()) + 0.0
                 one[f"{part}_wh"] = round(energy, 5) if seen and math.isfinite(usual_v) else None
+        part_of = np.concatenate((share, gap_share))
+        held_h = sure_all * part_of * (t1 - t0) / 3600.0  # what all taps tell of it
+        own_ah = held_h * (board_a + np.nan_to_num(standing_a))
+        told = bool((held_h * ((board_a > 0.0) | np.isfinite(standing_a))).any())
+        own_wh = float(np.nan_to_num(own_ah * bus_v).sum())
+        one["own"] = round(float(own_ah.sum()), 6) if told else None
+        one["own_wh"] = round(own_wh, 5) if told and np.isfinite(bus_v).any() else None
+        one["untold_s"] = round(float(held_h[np.isnan(standing_a)].sum()) * 3600.0, 1)
+        one["at_panel"] = at_panel = bool((panel & (part_of > 0.0)).any())
+        off_ah = unaccounted_off_ah(gross_ah, float(held_h.sum())) + float((held_h * board_off_a).sum())
+        unsure = bool((lopsided & (part_of > 0.0)).any())
+        mean_v = _usual(bus_v)
+        for ending, worth, places in (("", 1.0, 6), ("_wh", mean_v, 5)):
+            four = (cast("float | None", one[f"{x}{ending}"]) for x in ("sun", "out", "load", "into", "own"))
+            rest = None if at_panel and not ending else unaccounted(*four)
+            one[f"rest{ending}"] = None if rest is None else round(rest + 0.0, places)
+            known_off = rest is not None and not unsure and math.isfinite(worth)
+            one[f"rest_off{ending}"] = round(off_ah * worth, places) if known_off else None
         out.append(one)
     return out
+
+
+def _usual(values: Floats) -> float:
+    """Mean of what is known, NaN where nothing is."""
+    return float(np.nanmean(values)) if np.isfinite(values).any() else math.nan
 
 
 def _or_none(value: float) -> float | None:

@@ -745,21 +745,21 @@ class Store:
 
     def rolled(self, device: str, boot: int, level: int, from_ms: int, to_ms: int) -> NDArray[np.void]:
         """
-        Sums of the readings of one boot by buckets of 1, 60, 900 or 3600 s of the board's clock.
+        Sums of the readings of one boot by buckets of 1, 60, 900 or 3600 s of the board's clock; 0: each by itself.
 
         Returns an array of dtype ROLLED, in order: the buckets whose readings touch [from_ms, to_ms). Those of 1 s are
-        made of the readings as they are asked for.
+        made of the readings as they are asked for. Of level 0 the bucket is the reading's number.
         """
-        if level not in LEVELS:
+        if level and level not in LEVELS:
             raise StoreError(f"There are no sums over {level} s, only over {', '.join(map(str, LEVELS))}.")
-        length = 1000 * level
+        length = 1000 * max(level, 1)
         low, high = (from_ms - _LONGEST_MS) // length, (to_ms - 1) // length
         with self._reading() as db:
             start = self._found(db, device, boot)
             if start is None:
                 return np.zeros(0, ROLLED)
-            if level == 1:
-                return self._seconds(db, start, low, high, from_ms, to_ms)
+            if level <= 1:
+                return self._seconds(db, start, low, high, from_ms, to_ms, level)
             rows = db.execute(
                 f"SELECT {_GET_SUMS} FROM rollup WHERE level = ? AND start = ? AND bucket BETWEEN ? AND ? "
                 "ORDER BY bucket",
@@ -779,7 +779,7 @@ class Store:
         return sums.rolled(sums.rows_of(c, movement, level))
 
     def _seconds(
-        self, db: sqlite3.Connection, start: int, low: int, high: int, from_ms: int, to_ms: int
+        self, db: sqlite3.Connection, start: int, low: int, high: int, from_ms: int, to_ms: int, level: int
     ) -> NDArray[np.void]:
         parts = []
         for rows in self._arrays(db, start, low * 1000, (high + 1) * 1000 + _LONGEST_MS):
@@ -787,12 +787,12 @@ class Store:
             begins = np.ones(len(rows), np.bool_)
             begins[1:] = np.diff(c.seq) != 1
             before = self._positions(db, start, int(c.seq[0]) - 1)
-            parts.append(sums.rolled(sums.rows_of(c, sums.movement(c, begins, {0: before}), 1)))
+            parts.append(sums.rolled(sums.rows_of(c, sums.movement(c, begins, {0: before}), level)))
         if not parts:
             return np.zeros(0, ROLLED)
         out = parts[0] if len(parts) == 1 else sums.joined(*parts)
-        bucket = out["bucket"]
-        return out[(bucket >= low) & (bucket <= high) & (out["t1_ms"] > from_ms) & (out["t0_ms"] < to_ms)]
+        out = out[(out["t1_ms"] > from_ms) & (out["t0_ms"] < to_ms)]
+        return out[(out["bucket"] >= low) & (out["bucket"] <= high)] if level else out
 
     def resum(self, device: str) -> int:
         """Throw away what was added up of a board's records and add it up anew, at once or not at all; how many."""

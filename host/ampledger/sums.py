@@ -184,10 +184,10 @@ class Rows(NamedTuple):
 
 
 def rows_of(c: Columns, m: Movement, level_s: int) -> Rows:
-    """Sums of readings by the bucket in which each begins."""
+    """Sums of readings by the bucket in which each begins; with a level of 0 each by itself, its number as bucket."""
     size = len(c.seq)
     begin = c.mono_ms - c.span_ms
-    bucket = begin // (1000 * level_s)
+    bucket = begin // (1000 * level_s) if level_s else c.seq.astype(np.int64)
     temp = c.temp_c16 != wire.NO_TEMP
     there = c.n > 0
     own = there & ~m.known

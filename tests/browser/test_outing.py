@@ -80,11 +80,12 @@ def test_marks_by_button_and_by_key_are_kept_and_taken_back(open_page: Open) -> 
         page.keyboard.press("z")
         expect(page.locator("#done")).to_contain_text("Taken back: Note")
         expect(page.locator(".mark-list li").first).not_to_contain_text("coz")
-        # The amp-hours since the beginning balance: what is left over is the difference of the two sides.
+        # The amp-hours since the beginning balance: what is not accounted for is the difference of the two sides.
         page.wait_for_selector("#ledger-panel[data-drawn]")
-        cells = [float(x.replace("−", "-")) for x in page.locator(".ledger td").all_inner_texts()]
-        sun, out, load, into, rest = cells
-        assert rest == pytest.approx(sun + out - load - into, abs=0.02) and load > 0.5
+        texts = page.locator(".ledger td").all_inner_texts()
+        sun, out, load, into, own, rest = (float(x.replace("−", "-").split(" ± ")[0]) for x in texts)
+        assert rest == pytest.approx(sun + out - load - into - own, abs=0.03) and load > 0.5 and own > 0
+        assert texts[-1].endswith(" ± 0.05")
         # The same keys on Now, unless they are switched off in the list of keys.
         page.keyboard.press("1")
         page.wait_for_selector("#now:not([hidden])")

@@ -297,39 +297,190 @@ def test_an_address_that_names_no_span_shows_the_last_hour_and_says_so(open_page
         assert found == [{"last": 3600, "odd": False}, {"last": 10}, odd, odd, {"since": 0, "until": 10}, odd, day, odd]
 
 
-def test_bands_and_the_ledger_say_what_the_answer_has(open_page: Open) -> None:
+def test_bands_are_reached_by_key_and_stand_in_a_table(open_page: Open) -> None:
     def some(since_s: float, until_s: float, points: int = 600) -> dict[str, Any]:
         data = states.span(since_s, until_s, points)
         notice = {"title": "Draw is higher than the input", "severity": "caution"}
         own = {"title": "No fresh readings", "severity": "warning"}
+        note = {"title": "The board restarted", "severity": "info"}
         data["events"] = [  # one that began before the span, one of the program's own, one that still stands
             [since_s - 900.0, "raised", "a", notice], [since_s + 600.0, "cleared", "a", notice],
             [since_s + 900.0, "arose", "b", own], [since_s + 1200.0, "over", "b", own],
             [since_s + 3000.0, "raised", "a", notice],
+            *([since_s + 30.0 * k, "happened", "c", note] for k in range(110)),
         ]  # fmt: skip
-        # WORKED: more went out than came in: 1 - 1 = 0 A h, and 0.25 are missing on the left
+        return data
+
+    with running(source_of(some)) as address:
+        page = open_page(address, f"/record?since={SCENE_S - HOUR:.0f}&until={SCENE_S:.0f}").page
+        page.wait_for_selector("#bands-picture[data-bands]")
+        cautions, acts, notes = (page.locator(f".band-{row}") for row in ("caution", "act", "info"))
+        # WORKED: 110 notes half a minute apart, of which each is 9 of some 1,080 pixels, so none is drawn with another.
+        assert (cautions.count(), acts.count(), notes.count()) == (2, 1, 110)
+        expect(acts).to_have_attribute("aria-label", re.compile("Warning: No fresh readings, .* to 22:50:00 UTC"))
+        assert page.locator(".bands-svg [tabindex='0']").count() == 1
+        words = page.locator(".bands-words")
+        page.locator(".bands-svg [tabindex='0']").focus()
+        expect(words).to_contain_text("Outing 12\u00a0Sep")
+        page.keyboard.press("ArrowDown")
+        expect(words).to_contain_text("Warning: No fresh readings")
+        page.keyboard.press("ArrowDown")
+        page.keyboard.press("Home")
+        expect(words).to_contain_text("Draw is higher than the input, 12\u00a0Sep 22:15:00 to 22:40:00")
+        page.keyboard.press("ArrowDown")
+        page.keyboard.press("End")
+        # WORKED: the last of 110 is 109 x 30 s = 54 min 30 s into the hour.
+        expect(words).to_have_text("Note: The board restarted, 12\u00a0Sep 23:24:30 UTC")
+        assert page.locator(".bands-svg [tabindex='0']").count() == 1
+        table = page.locator(".bands-table tbody tr")
+        assert table.count() == 0
+        page.get_by_text("The same as a table").click()
+        # WORKED: 113 notices, one outing that touches the hour, two marks
+        expect(table).to_have_count(116)
+        row = page.locator(".bands-table tr", has_text="No fresh readings")
+        expect(row.locator("td").nth(1)).to_have_text("12\u00a0Sep, 22:45:00 (16:45:00)")
+        expect(row.locator("td").nth(2)).to_have_text("12\u00a0Sep, 22:50:00")
+        row.get_by_role("button").click()
+        # WORKED: 300 s about 22:47:30, with an eighth of it at each side: 2550 +- 187.5 s before the scene; a browser
+        # rounds halves up
+        drawn(page, SCENE_S - 2737, SCENE_S - 2362)
+        page.go_back()
+        drawn(page, SCENE_S - HOUR, SCENE_S)
+        page.locator(".band-mark").last.focus()
+        page.keyboard.press("Enter")
+        # WORKED: the note is 300 s before the scene; a moment is looked at with ten minutes around it.
+        drawn(page, SCENE_S - 600, SCENE_S)
+
+
+def test_the_ledger_says_what_the_answer_has(open_page: Open) -> None:
+    def some(since_s: float, until_s: float, points: int = 600) -> dict[str, Any]:
+        data = states.span(since_s, until_s, points)
+        # WORKED: 0.5 + 0.25 came in, 1 + 0.02 went out: 0.27 are missing on the left
         data["periods"] = [{"t0": since_s, "t1": until_s, "sun": 0.5, "out": 0.25, "load": 1.0, "into": 0.0,
                             "sun_wh": 6.5, "out_wh": 3.25, "load_wh": 13.0, "into_wh": 0.0,
+                            "own": 0.02, "own_wh": 0.26, "rest": -0.27, "rest_wh": -3.51, "rest_off": 0.04,
+                            "rest_off_wh": 0.52, "untold_s": 0.0, "at_panel": False,
                             "known_s": 3000.0, "unknown_s": 600.0}]  # fmt: skip
         return data
 
     with running(source_of(some)) as address:
         page = open_page(address, "/record").page
         page.wait_for_selector("#record[data-ready]")
-        cautions, acts = page.locator(".band-caution"), page.locator(".band-act")
-        expect(cautions).to_have_count(2)
-        expect(acts).to_have_count(1)
-        expect(acts).to_have_attribute("aria-label", re.compile("Warning: No fresh readings, .* to 22:50:00 UTC"))
-        cautions.first.focus()
-        expect(page.locator(".bands-words")).to_contain_text("Draw is higher than the input, 12\u00a0Sep 22:15")
         left = page.locator(".days-svg .days-lack")
         expect(left).to_have_count(1)
-        stack = ("sun", "out", "lack")
-        heights = {n: float(page.locator(f".days-svg .days-{n}").get_attribute("height")) for n in (*stack, "load")}
-        assert sum(heights[n] for n in stack) == pytest.approx(heights["load"], abs=0.5)
+        stacks = (("sun", "out", "lack"), ("load", "own"))
+        high = [
+            sum(float(page.locator(f".days-svg .days-{n}").get_attribute("height") or 0) for n in part)
+            for part in stacks
+        ]
+        assert high[0] == pytest.approx(high[1], abs=0.5)
+        cells = page.locator("#days-panel tbody td")
+        expect(cells.nth(4)).to_have_text("0.02")
+        expect(cells.nth(5)).to_have_text("−0.27 ± 0.04")
         page.get_by_role("button", name="Wh", exact=True).click()
-        expect(page.locator("#days-panel tbody td").nth(4)).to_have_text("−3.3")
+        expect(cells.nth(5)).to_have_text("−3.5 ± 0.5")
         assert "unit=Wh" in page.url
+        said = page.evaluate(
+            """async () => {
+              const { aboutOwn } = await import("/assets/record/days.js");
+              return [{ own: null, untold_s: 60, at_panel: true }, { own: 1, untold_s: 0 }].map(
+                (one) => aboutOwn([{ known_s: 60, ...one }]));
+            }"""
+        )
+        assert "No standing draw of the box is told" in said[0] and "panel’s side" in said[0]
+        assert said[1].startswith("Own draw: what the box takes") and "No standing" not in said[1]
+
+
+def test_hands_zoom_and_move_the_picture_with_one_question_each(open_page: Open) -> None:
+    source = source_of(states.span)
+    with running(source) as address:
+        page = open_page(address, f"/record?since={SCENE_S - 2 * HOUR:.0f}&until={SCENE_S - HOUR:.0f}").page
+        drawn(page, SCENE_S - 2 * HOUR, SCENE_S - HOUR)
+        page.evaluate(
+            """() => {
+              const node = document.getElementById("curves-picture");
+              new MutationObserver(() => {
+                if (node.hasAttribute("data-going")) window.moved = node.querySelector(".scatterlayer").style.transform;
+              }).observe(node, { attributes: true, attributeFilter: ["data-going"] });
+              const axis = () => {
+                const box = node.getBoundingClientRect();
+                return [box.left + 46, box.width - 58, box.top + 90];
+              };
+              // Where in the picture, from 0 to 1; several at once, so that they are one gesture on any machine.
+              window.turn = (share, turns, more) => {
+                const [left, width, y] = axis();
+                return turns.map((deltaY) => node.dispatchEvent(new WheelEvent("wheel",
+                  { deltaY, clientX: left + share * width, clientY: y, bubbles: true, cancelable: true, ...more })));
+              };
+              window.finger = (kind, id, share) => {
+                const [left, width, y] = axis();
+                node.dispatchEvent(new PointerEvent(kind, { pointerId: id, pointerType: "touch", isPrimary: id === 7,
+                  clientX: left + share * width, clientY: y, bubbles: true, cancelable: true }));
+              };
+            }"""
+        )
+
+        def seen(part: str) -> tuple[float, float]:
+            """Wait until a picture that is another than `part` is drawn; its span."""
+            page.wait_for_selector(f"#curves-picture[data-drawn]:not([data-drawn='{part}']):not([data-going])")
+            begin_s, end_s = map(float, str(page.locator("#curves-picture").get_attribute("data-drawn")).split())
+            return begin_s, end_s
+
+        # A bare wheel is the page's.
+        assert page.evaluate("turn(0.25, [100, 100], {})") == [True, True]
+        before, steps = len(source.asked), page.evaluate("history.length")
+        now = str(page.locator("#curves-picture").get_attribute("data-drawn"))
+        assert page.evaluate("turn(0.25, [-100, -100, -100], { ctrlKey: true })") == [False] * 3
+        begin_s, end_s = seen(now)
+        # WORKED: 3600 s x exp(-300 / 500) = 1975.7 s, a quarter of it before 21:45:00, which stays where it was.
+        about_s = SCENE_S - 2 * HOUR + 900
+        assert (about_s - begin_s, end_s - about_s) == (pytest.approx(493.9, abs=3), pytest.approx(1481.8, abs=3))
+        # WORKED: the old drawing was stretched by exp(300 / 500) at once.
+        assert "scale(1.822" in page.evaluate("window.moved")
+        assert len(source.asked) == before + 1 and page.evaluate("history.length") == steps + 1
+        page.go_back()
+        drawn(page, SCENE_S - 2 * HOUR, SCENE_S - HOUR)
+        # With Shift the wheel moves, and so does a drag; never beyond now.
+        assert page.evaluate("turn(0.5, [-1e5], { shiftKey: true })") == [False]
+        begin_s, end_s = seen(now)
+        assert end_s - begin_s == HOUR and end_s < SCENE_S - 2 * HOUR
+        page.go_back()
+        drawn(page, SCENE_S - 2 * HOUR, SCENE_S - HOUR)
+        box = page.locator("#curves-picture").bounding_box()
+        assert box is not None
+        y, wide = box["y"] + 90, box["width"] - 58
+        page.keyboard.down("Shift")
+        page.mouse.move(box["x"] + 46 + 0.75 * wide, y)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 46 + 0.5 * wide, y, steps=4)
+        page.mouse.up()
+        page.keyboard.up("Shift")
+        begin_s, end_s = seen(now)
+        assert (begin_s, end_s) == (pytest.approx(SCENE_S - 1.75 * HOUR, abs=5), pytest.approx(begin_s + HOUR, abs=1))
+        page.go_back()
+        drawn(page, SCENE_S - 2 * HOUR, SCENE_S - HOUR)
+        # Two fingers: from the inner half to the whole width.
+        before = len(source.asked)
+        page.evaluate(
+            """() => {
+              finger("pointerdown", 7, 0.25);
+              finger("pointermove", 7, 0.3);
+              finger("pointermove", 7, 0.25);
+              finger("pointerdown", 8, 0.75);
+              finger("pointermove", 7, 0.0);
+              finger("pointermove", 8, 1.0);
+              finger("pointerup", 7, 0.0);
+              finger("pointerup", 8, 1.0);
+            }"""
+        )
+        begin_s, end_s = seen(now)
+        # WORKED: what lay between the fingers fills the picture.
+        assert (begin_s, end_s) == (pytest.approx(SCENE_S - 6300, abs=3), pytest.approx(SCENE_S - 4500, abs=3))
+        assert len(source.asked) == before + 1
+        styles = "e => getComputedStyle(e).touchAction"
+        assert page.locator("#curves-picture .nsewdrag").first.evaluate(styles) == "pan-y"
+        expect(page.locator(".stands")).to_contain_text("A point stands for")
+        expect(page.locator("#curves-moment .caution")).to_contain_text("Wheel with Ctrl")
 
 
 def test_exact_times_are_taken_in_utc(open_page: Open) -> None:

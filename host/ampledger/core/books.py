@@ -183,6 +183,37 @@ def _joules(tap: Tap, volts: float) -> float:
     return (tap.v if tap.v is not None else volts) * (tap.charge_c or 0.0)
 
 
+_NINE_IN_TEN = 1.645  # standard deviations to each side that hold nine of ten (normal)
+
+
+def unaccounted(
+    sun: float | None, out: float | None, load: float | None, into: float | None, own: float | None
+) -> float | None:
+    """
+    What is left so that sun + out = load + into + own + rest: either sign, same unit as the others.
+
+    sun, out, load, into, own : amounts >= 0, None: not known; an own draw that nobody told is part of the rest.
+    None where one of the other four is not known.
+    """
+    if sun is None or out is None or load is None or into is None:
+        return None
+    return math.fsum((sun, out, -load, -into, -(own or 0.0)))
+
+
+def unaccounted_off_ah(gross_ah: Iterable[float], hours: float, budget: Budget = USUAL) -> float:
+    """
+    How large the rest may be, nine times in ten, by the errors of three channels alone. [Ah]
+
+    gross_ah : what passed either way, plus and minus added, of solar, battery and load. [Ah]
+    hours : the time counted. [h]
+
+    Variances of `crosscheck.reconcile`, without the draw beside the taps, which is what the rest is about.
+    """
+    errors = (budget.solar, budget.battery, budget.load)
+    v = [(e.gain_sd * g) ** 2 + (e.offset_sd_a * hours) ** 2 for e, g in zip(errors, gross_ah, strict=True)]
+    return _NINE_IN_TEN * math.sqrt(math.fsum(v))
+
+
 def sum_up(intervals: Iterable[Interval], budget: Budget = USUAL) -> Books | None:
     """The books over intervals in time order; None when there are none. `budget`: how good the channels are."""
     sums = {"solar": _Sums(), "battery": _Sums(), "load": _Sums()}

@@ -28,8 +28,24 @@ export function chartLibrary() {
   return library;
 }
 
+/** A colour of page.css as "#rrggbb"; those of the system, where it insists on its own, as the browser resolves them. */
 export function colour(name) {
-  return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+  const value = getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+  if (value.startsWith("#")) return value;
+  const probe = h("i", { style: `forced-color-adjust: none; color: var(${name})` });
+  document.body.append(probe);
+  const [, ...parts] = /(\d+)\D+(\d+)\D+(\d+)/.exec(getComputedStyle(probe).color) || [0, 128, 128, 128];
+  probe.remove();
+  return "#" + parts.map((part) => Number(part).toString(16).padStart(2, "0")).join("");
+}
+
+/** A width of a line as the present light wants it. */
+export function thick(width) {
+  return width * (Number.parseFloat(getComputedStyle(document.documentElement).getPropertyValue("--line")) || 1);
+}
+/** Size of the words within a chart [px]. */
+export function small() {
+  return Number.parseFloat(getComputedStyle(document.documentElement).getPropertyValue("--small")) || 13;
 }
 
 /** "#rrggbb" with an opacity. */
@@ -95,7 +111,7 @@ export function shaded(gaps, axis, ruled = true) {
   }
   return {
     type: "scatter", mode: "lines", x, y, yaxis: axis, showlegend: false, hoverinfo: "skip", fill: "toself",
-    line: { color: colour("--ink-2"), width: 1, dash: "2px,3px" },
+    line: { color: colour("--ink-2"), width: thick(1), dash: "2px,3px" },
     fillcolor: seeThrough(colour("--rule"), 0.25),
     fillpattern: ruled ? { shape: "/", size: 10, solidity: 0.12, fgcolor: colour("--ink-2"), bgcolor: seeThrough(colour("--rule"), 0.3), fillmode: "replace" } : undefined,
   };
@@ -131,14 +147,14 @@ export function amounts(gaps, from_s, until_s, width_px, words) {
     if (!across && room < 20) return [];
     return [{
       x: stamp((t0 + t1) * 500), y: 0.985, xref: "x", yref: "paper", yanchor: "top", xanchor: "center", showarrow: false,
-      text, textangle: across ? 0 : -90, font: { size: 13, color: colour("--ink") }, bgcolor: colour("--paper"), borderpad: 2,
+      text, textangle: across ? 0 : -90, font: { size: small(), color: colour("--ink") }, bgcolor: colour("--paper"), borderpad: 2,
     }];
   });
 }
 
 const HOUR = 3600;
 const DAY = 86400;
-const STEPS = [10, 15, 30, 60, 120, 180, 300, 600, 900, 1800, HOUR, 2 * HOUR, 3 * HOUR, 6 * HOUR, 12 * HOUR, DAY, 2 * DAY, 7 * DAY, 14 * DAY];
+const STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 180, 300, 600, 900, 1800, HOUR, 2 * HOUR, 3 * HOUR, 6 * HOUR, 12 * HOUR, DAY, 2 * DAY, 7 * DAY, 14 * DAY];
 
 /** Marks of time for an axis `width_px` wide: where they are [ms], and what stands there, UTC over local. */
 export function timeMarks(from_s, until_s, width_px) {
@@ -158,8 +174,10 @@ export function timeMarks(from_s, until_s, width_px) {
     for (let t = Math.ceil((from_s - 4 * DAY) / step) * step + 4 * DAY; t <= until_s; t += step) at.push(t);
   } else for (let t = Math.ceil(from_s / step) * step; t <= until_s; t += step) at.push(t);
   const years = new Date(from_s * 1000).getUTCFullYear() !== new Date(until_s * 1000).getUTCFullYear();
+  // The names of the clocks stand at the first mark that has room for them beside the left edge.
+  const named = step < 60 ? Math.max(0, at.findIndex((t) => ((t - from_s) / (until_s - from_s)) * width_px >= 14)) : 0;
   const text = at.map((t, i) => {
-    const first = i === 0;
+    const first = i === named;
     if (step >= DAY) return `${day(t, { year: years && (first || new Date(t * 1000).getUTCMonth() === 0) })}${first ? "<br>UTC" : ""}`;
     const seconds = step < 60;
     const upper = t % DAY === 0 ? day(t) : utc(t, seconds);
@@ -173,7 +191,7 @@ export function key(host, names, more) {
   for (const name of names) {
     const look = LOOKS[name];
     const dash = look.dash === "solid" ? "" : look.dash.replaceAll("px", "");
-    const sample = `<svg width="34" height="12" aria-hidden="true"><line x1="1" x2="33" y1="6" y2="6" style="stroke:var(${look.colour})" stroke-width="${look.width + 0.4}" stroke-dasharray="${dash}"/></svg>`;
+    const sample = `<svg width="34" height="12" aria-hidden="true"><line x1="1" x2="33" y1="6" y2="6" style="stroke:var(${look.colour});stroke-width:calc(${look.width + 0.4}px * var(--line))" stroke-dasharray="${dash}"/></svg>`;
     const item = h("span", { class: "key-item" });
     item.innerHTML = sample; // our own constants only
     item.append(look.name);

@@ -1,13 +1,14 @@
 /*
  * The outing's amp-hours so far, for each UTC day and for the whole: what came from the sun and out of the battery, what
- * went to the load and into it, and what is left over between the two sides: the box's own draw, and errors.
+ * went to the load and into it, the box's own draw as far as it was told, and what is not accounted for. All sums are
+ * the program's.
  */
 
-import { day, h, num, say, show, utc } from "../kit.js";
+import { day, h, say, show, utc } from "../kit.js";
+import { aboutOwn, amount, netted } from "../record/days.js";
 import { ask, boardOf } from "../shell.js";
 
 const EVERY_MS = 60_000;
-const DAY_S = 86_400;
 const COLUMNS = 720;
 
 export function ledger(host) {
@@ -28,20 +29,18 @@ export function ledger(host) {
   }
 
   function paint(got, begin, end) {
-    const cuts = [begin];
-    for (let t = (Math.floor(begin / DAY_S) + 1) * DAY_S; t < end; t += DAY_S) cuts.push(t);
-    const days = cuts.map((from, i) => ({ from, to: cuts[i + 1] || end, ...sums(got, from, cuts[i + 1] || end) }));
-    const all = days.length > 1 ? [...days, { ...sums(got, begin, end), whole: true }] : days;
-    head.replaceChildren(h("th", { scope: "col" }, "Ah"), ...all.map((one) => h("th", { scope: "col" }, one.whole ? "Whole" : `${day(one.from)} UTC`)));
+    const days = got.periods;
+    const all = days.length > 1 ? [...days, { ...got.whole, whole: true }] : [got.whole];
+    head.replaceChildren(h("th", { scope: "col" }, "Ah"), ...all.map((one) => h("th", { scope: "col" }, one.whole ? "Whole" : `${day(one.t0)} UTC`)));
     const rows = [
       ["From the sun", "sun", ""], ["Out of the battery", "out", ""], ["To the load", "load", ""], ["Into the battery", "into", ""],
-      ["Left over: the box’s own draw, and errors", "rest", "weighty"],
+      ["Own draw of the box", "own", ""], ["Not accounted for", "rest", "weighty"],
     ];
     body.replaceChildren(...rows.map(([name, part, mark]) => h("tr", { class: mark }, h("th", { scope: "row" }, name),
-      ...all.map((one) => h("td", {}, Number.isFinite(one[part]) ? num(one[part], 2) : "not known")))));
+      ...all.map((one) => h("td", {}, one[part] === null || one[part] === undefined ? "not known" : amount(one[part], part === "rest" ? one.rest_off : null))))));
     const holes = got.gaps.filter((gap) => gap.t1 > begin && gap.t0 < end).length;
-    say(words, `Since ${utc(begin)} UTC, counted by the chips, as it is recorded; into and out of the battery by ${got.level_s >= 60 ? "minutes" : "seconds"}.`
-      + (holes ? ` ${holes === 1 ? "One gap" : `${holes} gaps`} without records; what the counters show across is not among these.` : ""));
+    say(words, `Since ${utc(begin)} UTC, counted by the chips, gaps included where they counted on; into and out of the battery netted within ${netted(got.level_s)}.`
+      + (holes ? ` ${holes === 1 ? "One gap" : `${holes} gaps`} without records.` : "") + ` ${aboutOwn(all)}`);
     show(table, true);
     host.dataset.drawn = String(Math.round(end));
   }
@@ -61,27 +60,4 @@ export function ledger(host) {
       fetchIt(boardOf(snap), begin, end);
     },
   };
-}
-
-/** Amp-hours between two moments; a column across the edge counts by its share. NaN where nothing is known. */
-export function sums(got, from, to) {
-  const out = { sun: NaN, load: NaN, into: NaN, out: NaN, rest: NaN };
-  const add = (name, value) => {
-    out[name] = Number.isFinite(out[name]) ? out[name] + value : value;
-  };
-  for (let i = 0; i < got.t0.length; i++) {
-    const length = got.t1[i] - got.t0[i];
-    const inside = Math.min(got.t1[i], to) - Math.max(got.t0[i], from);
-    if (inside <= 0 || length <= 0) continue;
-    const part = inside / length;
-    const [sun, load, battery] = [got.solar_ah[i], got.load_ah[i], got.battery_ah[i]];
-    if (sun !== null) add("sun", part * sun);
-    if (load !== null) add("load", part * load);
-    if (battery !== null) {
-      add("into", part * Math.max(0, battery));
-      add("out", part * Math.max(0, -battery));
-    }
-  }
-  out.rest = out.sun + out.out - out.load - out.into;
-  return out;
 }

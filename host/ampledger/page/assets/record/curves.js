@@ -6,9 +6,10 @@
 
 import { DASH, amps, day, h, num, onWidth, percent, say, set, signed, span, utc, volts } from "../kit.js";
 import {
-  LOOKS, amounts, atLeast, chartLibrary, colour, key, merged, ring, seeThrough, shaded, shadedAxis, stamp, timeMarks, unstamp,
+  LOOKS, amounts, atLeast, chartLibrary, colour, key, merged, ring, seeThrough, shaded, shadedAxis, small, stamp, thick, timeMarks, unstamp,
 } from "../plot.js";
 import { ah, reach } from "./books.js";
+import { gestures } from "./gestures.js";
 
 const EDGE = { left: 46, right: 12, top: 28, bottom: 44 };
 const JOINT_S = 0.06; // what follows sooner than this belongs to what went before
@@ -79,6 +80,9 @@ export function curves(on) {
   host.append(plot, cursor);
   const moment = momentReader(document.getElementById("curves-moment"), mark, on);
   key(document.getElementById("curves-key"), ["solar_a", "load_a", "battery_a", "battery_v"], "pale: from the least to the greatest of the time that a point stands for");
+  const stands = h("p", { class: "faint stands" });
+  document.getElementById("curves-key").after(stands);
+  const hands = gestures(host, () => ({ left: EDGE.left, width: inner() }), { ...on, going });
 
   let width = 0;
   let last = null;
@@ -94,6 +98,7 @@ export function curves(on) {
 
   function render(data, since, until) {
     last = { data, since, until };
+    say(stands, pointText(data));
     moment.render(data, since, until);
     redraw();
   }
@@ -117,10 +122,13 @@ export function curves(on) {
       return;
     }
     if (!listening) plot.textContent = "";
+    const light = document.documentElement.dataset.scheme;
     const gaps = holes(data, since, until);
+    settle();
     await library.react(plot, traces(data, gaps), layout(data, gaps, since, until), { displayModeBar: false, responsive: false, doubleClick: false });
     if (!listening) listen();
     moment.again();
+    host.setAttribute("data-light", light);
     host.setAttribute("data-columns", String(data.t0.length));
     host.setAttribute("data-gaps", String(data.gaps.length));
     host.setAttribute("data-drawn", `${Math.round(since)} ${Math.round(until)}`);
@@ -158,7 +166,7 @@ export function curves(on) {
   };
   host.addEventListener("pointermove", (event) => {
     const share = timeOfPointer(event);
-    if (share !== null && !event.buttons) moment.to(share);
+    if (share !== null && !event.buttons && !hands.busy()) moment.to(share);
   });
   plot.addEventListener("pointerdown", (event) => event.isPrimary && event.button === 0 && listening && pressedAt(event));
   host.addEventListener("pointerdown", (event) => {
@@ -172,8 +180,36 @@ export function curves(on) {
       pressed = false;
     });
 
+  // --- while hands move it: the old drawing, where it would be in the new span ---
+
+  function going(since, until) {
+    on.going(since, until);
+    if (!last) return;
+    const scale = (last.until - last.since) / (until - since);
+    const shift = ((last.since - since) / (until - since)) * inner();
+    host.toggleAttribute("data-going", true);
+    cursor.hidden = true;
+    for (const layer of plot.querySelectorAll(".cartesianlayer .scatterlayer, .gridlayer .x"))
+      layer.style.transform = `translate(${(shift + (layer.classList.contains("scatterlayer") ? 0 : EDGE.left * (1 - scale))).toFixed(2)}px, 0) scale(${scale.toFixed(6)}, 1)`;
+    for (const tick of plot.querySelectorAll(".xaxislayer-above > g.xtick")) {
+      const found = /translate\(([-\d.]+)/.exec(tick.firstElementChild?.getAttribute("transform") || "");
+      const at = found ? Number(found[1]) - EDGE.left : NaN;
+      const to = at * scale + shift;
+      tick.style.transform = Number.isFinite(at) ? `translate(${(to - at).toFixed(2)}px, 0)` : "";
+      tick.style.opacity = to > -20 && to < inner() + 20 ? "" : "0";
+    }
+  }
+
+  /** Everything where it was drawn. */
+  function settle() {
+    if (!host.hasAttribute("data-going")) return;
+    host.removeAttribute("data-going");
+    for (const node of plot.querySelectorAll(".cartesianlayer .scatterlayer, .gridlayer .x, .xaxislayer-above > g.xtick"))
+      [node.style.transform, node.style.opacity] = ["", ""];
+  }
+
   function mark(share) {
-    cursor.hidden = share === null || !width;
+    cursor.hidden = share === null || !width || host.hasAttribute("data-going");
     if (share !== null) cursor.style.left = `${EDGE.left + share * inner()}px`;
   }
 
@@ -197,15 +233,15 @@ export function curves(on) {
     const lines = steps(data, names);
     const t = lines.t.map(stamp);
     const curve = (name, more) => {
-      const { colour: ink, dash, width: thick } = LOOKS[name];
+      const { colour: ink, dash, width: wide } = LOOKS[name];
       return [
         { ...common, ...more, ...ring(t, lines[`${name}_min`], lines[`${name}_max`]), fill: "toself", fillcolor: seeThrough(colour(ink), 0.26), line: { width: 0 } },
-        { ...common, ...more, x: t, y: lines[name], line: { color: colour(ink), dash, width: thick * 0.8 } },
+        { ...common, ...more, x: t, y: lines[name], line: { color: colour(ink), dash, width: thick(wide * 0.8) } },
       ];
     };
     const charge = ranges(data.estimates || [], gaps);
     const at = charge.t.map(stamp);
-    const limit = { ...common, x: at, yaxis: "y4", line: { color: colour("--battery"), width: 1.5 } };
+    const limit = { ...common, x: at, yaxis: "y4", line: { color: colour("--battery"), width: thick(1.5) } };
     return [
       ...curve("load_a"), ...curve("solar_a"), ...curve("battery_a", { yaxis: "y2" }), ...curve("battery_v", { yaxis: "y3" }),
       { ...common, ...ring(at, charge.low, charge.high), yaxis: "y4", fill: "toself", fillcolor: seeThrough(colour("--battery"), 0.3), line: { width: 0 } },
@@ -217,9 +253,9 @@ export function curves(on) {
 
   function layout(data, gaps, since, until) {
     const ink = colour("--ink-2");
-    const axis = { gridcolor: colour("--rule"), linecolor: ink, tickcolor: ink, zeroline: false, fixedrange: true, automargin: false, tickfont: { size: 13 }, anchor: "x" };
-    const zero = { rangemode: "tozero", zeroline: true, zerolinecolor: colour("--ink"), zerolinewidth: 1.4 };
-    const title = (text, y) => ({ text, showarrow: false, xref: "paper", yref: "paper", x: 0, y, xanchor: "left", yanchor: "bottom", xshift: -44, yshift: 5, bgcolor: colour("--paper"), font: { size: 13, color: colour("--ink") } });
+    const axis = { gridcolor: colour("--rule"), linecolor: ink, tickcolor: ink, zeroline: false, fixedrange: true, automargin: false, tickfont: { size: small() }, anchor: "x" };
+    const zero = { rangemode: "tozero", zeroline: true, zerolinecolor: colour("--ink"), zerolinewidth: thick(1.4) };
+    const title = (text, y) => ({ text, showarrow: false, xref: "paper", yref: "paper", x: 0, y, xanchor: "left", yanchor: "bottom", xshift: -44, yshift: 5, bgcolor: colour("--paper"), font: { size: small(), color: colour("--ink") } });
     const known = (data.estimates || []).length > 0;
     const said = (gap) => {
       if (gap.outside) return "no records";
@@ -229,12 +265,12 @@ export function curves(on) {
     return {
       width, height: host.clientHeight, margin: { l: EDGE.left, r: EDGE.right, t: EDGE.top, b: EDGE.bottom },
       paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-      font: { family: getComputedStyle(host).fontFamily, size: 13, color: colour("--ink") },
+      font: { family: getComputedStyle(host).fontFamily, size: small(), color: colour("--ink") },
       // A finger moves the page; the buttons below do for it what a drag does for a mouse.
       hovermode: false, dragmode: coarse.matches ? false : "zoom",
       newselection: { mode: "immediate" },
       xaxis: {
-        gridcolor: axis.gridcolor, linecolor: ink, tickcolor: ink, zeroline: false, tickfont: { size: 13 }, type: "date", anchor: "y4",
+        gridcolor: axis.gridcolor, linecolor: ink, tickcolor: ink, zeroline: false, tickfont: { size: small() }, type: "date", anchor: "y4",
         fixedrange: coarse.matches, range: [stamp(since * 1000), stamp(until * 1000)], autorange: false, ticks: "outside", ticklen: 5, ...timeMarks(since, until, inner()),
       },
       yaxis: { ...axis, ...zero, domain: [0.7, 1], nticks: 6 },
@@ -244,13 +280,23 @@ export function curves(on) {
       yaxis5: shadedAxis(),
       annotations: [
         title("A   sun, load", 1), title("A   battery, into it is up", 0.62), title("V   battery", 0.375), title("%   charge left, as a range", 0.16),
-        ...(known ? [] : [{ text: "no estimate of this span", showarrow: false, xref: "paper", yref: "paper", x: 0.5, y: 0.08, bgcolor: colour("--paper"), font: { size: 13, color: ink } }]),
+        ...(known ? [] : [{ text: "no estimate of this span", showarrow: false, xref: "paper", yref: "paper", x: 0.5, y: 0.08, bgcolor: colour("--paper"), font: { size: small(), color: ink } }]),
         ...amounts(gaps, since, until, inner(), said),
       ],
     };
   }
 
-  return { render, redraw, at: () => moment.at(), chosen: () => moment.chosen(), width: () => inner(), held: () => pressed };
+  return { render, redraw, settle, at: () => moment.at(), chosen: () => moment.chosen(), width: () => inner(), held: () => pressed || hands.busy() };
+}
+
+/** What a point of the picture stands for, in words. */
+export function pointText(data) {
+  const lengths = data.t0.map((t, i) => data.t1[i] - t).sort((a, b) => a - b);
+  if (!lengths.length) return "";
+  const usual = lengths[Math.floor(lengths.length / 2)];
+  const long = usual < 0.995 ? `${num(usual, usual < 0.0995 ? 2 : 1)}\u00a0s` : span(usual);
+  const made = data.level_s > 0 ? `made of sums over ${span(data.level_s)}` : "made of the readings one by one, as they are stored";
+  return `A point stands for ${long}, ${made}.`;
 }
 
 function momentReader(host, mark, on) {
@@ -263,8 +309,8 @@ function momentReader(host, mark, on) {
   }
   host.append(
     h("label", { for: "moment-slider" }, "Read a moment"), slider, list,
-    h("p", { class: "caution" }, coarse.matches ? "Tap the picture or move the slider to read a moment; Closer looks at the time around it." :
-      "Drag across the picture to look closer, double click for wider. On the slider: arrow keys move the moment, + and − zoom about it."),
+    h("p", { class: "caution" }, coarse.matches ? "Two fingers on the picture zoom and move it, one scrolls the page. Tap it or move the slider to read a moment; Closer looks at the time around it." :
+      "Drag across the picture to look closer, double click for wider. Wheel with Ctrl (or a pinch on the trackpad): zoom about the pointer; with Shift or sideways: move; drag with Shift: move. On the slider: arrow keys move the moment, + and − zoom about it."),
   );
   let last = null;
   let at_s = null; // the moment that was chosen; null while none was
@@ -296,7 +342,8 @@ function momentReader(host, mark, on) {
     if (Number(slider.value) !== Math.round(share * STOPS)) slider.value = String(Math.round(share * STOPS));
     const i = columnAt(data, t);
     const fine = until - since < 7200;
-    write("when", `${day(t)}, ${utc(t, fine)}`, "");
+    const tenths = until - since <= 120 ? `.${Math.floor((t * 10) % 10)}` : "";
+    write("when", `${day(t)}, ${utc(t, fine)}${tenths}`, "");
     if (i < 0) {
       const gap = data.gaps.find((g) => g.t0 <= t && t <= g.t1);
       const amount = (tap) => (gap && Number.isFinite(gap[`${tap}_ah`]) ? `${tap === "battery" ? signed(gap[`${tap}_ah`], 3) : num(gap[`${tap}_ah`], 3)}\u00a0Ah in the gap` : "");

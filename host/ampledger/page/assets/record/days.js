@@ -1,14 +1,15 @@
 /*
  * The ledger by UTC day (week, month): two stacks side by side that are of the same height but for what is left over.
- * Left: from the sun, and out of the battery. Right: to the load, into the battery, and what remains: the box's own
- * draw and errors. Hours of which nothing is known are ruled over.
+ * Left: from the sun, and out of the battery. Right: to the load, into the battery, the box's own draw as far as it was
+ * told, and what is not accounted for; where more went out than came in, that stands on the left. All sums are the
+ * program's. Hours of which not all is known have a bar below.
  */
 
 import { DASH, day, h, hatch, num, onWidth, s, say, set, show, span } from "../kit.js";
 
 const EDGE = { left: 52, right: 12, top: 14, bottom: 30 };
 const HEIGHT = 240;
-const PARTS = [["sun", "from the sun"], ["out", "out of the battery"], ["load", "to the load"], ["into", "into the battery"], ["rest", "left over: own draw, errors"]];
+const PARTS = [["sun", "from the sun"], ["out", "out of the battery"], ["load", "to the load"], ["into", "into the battery"], ["own", "own draw of the box"], ["rest", "not accounted for"]];
 
 export function days(host, { unit, choose }) {
   const which = h("div", { class: "buttons", role: "group", "aria-label": "Unit of the ledger" });
@@ -33,8 +34,9 @@ export function days(host, { unit, choose }) {
   const svg = s("svg", { role: "img", class: "days-svg", height: String(HEIGHT) }, picture);
   const into = hatch(svg, "days-into", "--battery", 6);
   const out = hatch(svg, "days-out", "--battery", 3.5);
+  const own = hatch(svg, "days-own", "--load", 2.6);
   const rest = hatch(svg, "days-rest", "--ink-2", 5);
-  const fills = { sun: "fill: var(--sun)", load: "fill: var(--load)", into: `fill: ${into}`, out: `fill: ${out}`, rest: `fill: ${rest}` };
+  const fills = { own: `fill: ${own}`, sun: "fill: var(--sun)", load: "fill: var(--load)", into: `fill: ${into}`, out: `fill: ${out}`, rest: `fill: ${rest}` };
   const all = s("g", {}, svg);
   key.replaceChildren(...PARTS.map(([name, text]) => {
     const mark = s("svg", { viewBox: "0 0 22 14", "aria-hidden": "true" });
@@ -48,12 +50,7 @@ export function days(host, { unit, choose }) {
     paint();
   });
 
-  const of = (one, name) => {
-    const value = (part) => one[unit === "Wh" ? `${part}_wh` : part];
-    if (name !== "rest") return value(name);
-    const four = ["sun", "out", "load", "into"].map(value);
-    return four.some((x) => x === null || x === undefined) ? null : four[0] + four[1] - four[2] - four[3];
-  };
+  const of = (one, name) => one[unit === "Wh" ? `${name}_wh` : name];
 
   function paint() {
     for (const [name, button] of buttons) button.setAttribute("aria-pressed", String(name === unit));
@@ -63,7 +60,7 @@ export function days(host, { unit, choose }) {
     const some = periods.filter((one) => one.sun !== null || one.load !== null || one.into !== null);
     figures(periods);
     if (!width || !periods.length) return;
-    const heights = some.flatMap((one) => [(of(one, "sun") || 0) + (of(one, "out") || 0) + Math.max(0, -(of(one, "rest") || 0)), (of(one, "load") || 0) + (of(one, "into") || 0) + Math.max(0, of(one, "rest") || 0)]);
+    const heights = some.flatMap((one) => [(of(one, "sun") || 0) + (of(one, "out") || 0) + Math.max(0, -(of(one, "rest") || 0)), (of(one, "load") || 0) + (of(one, "into") || 0) + (of(one, "own") || 0) + Math.max(0, of(one, "rest") || 0)]);
     const most = Math.max(1e-6, ...heights);
     const step = 10 ** Math.floor(Math.log10(most));
     const rule = [step * 5, step * 2, step, step / 2].find((x) => most / x >= 2) || step / 2;
@@ -96,13 +93,13 @@ export function days(host, { unit, choose }) {
         }
       };
       stack(middle - bar - 0.5, ["sun", "out", "lack"]);
-      stack(middle + 0.5, ["load", "into", "rest"]);
+      stack(middle + 0.5, ["load", "into", "own", "rest"]);
       if (i % every === 0) say(s("text", { class: "tick-text", x: middle, y: HEIGHT - 8, "text-anchor": "middle" }, all), day(one.t0));
     });
     const each = whatEach(periods);
     set(svg, { "aria-label": `${unit} by UTC ${each}; the same in figures below.` });
-    say(words, `By UTC ${each}. What is left over stands on the lower of the two stacks: right, the box’s own draw and errors; left, more went out than is seen to have come in. A bar below: hours of which not all is known. `
-      + (unit === "Wh" ? "Watt-hours are charge times the mean volts of each row, in gaps of the whole span. " : "") + `Into and out of the battery are netted within ${span(last.data.level_s)}.`);
+    say(words, `By UTC ${each}. What is not accounted for stands on the lower of the two stacks; on the left, more went out than is seen to have come in. A bar below: hours of which not all is known. ${aboutOwn(periods)}`
+      + (unit === "Wh" ? "Watt-hours are charge times the mean volts of each row, in gaps of the whole span. " : "") + `Into and out of the battery are netted within ${netted(last.data.level_s)}.`);
     set(host, { "data-periods": String(periods.length) });
   }
 
@@ -114,7 +111,7 @@ export function days(host, { unit, choose }) {
   function figures(periods) {
     head.replaceChildren(h("th", { scope: "col" }, `UTC ${whatEach(periods)}, ${unit}`), ...PARTS.map(([, text]) => h("th", { scope: "col" }, text)), h("th", { scope: "col" }, "not known"));
     body.replaceChildren(...periods.map((one) => h("tr", {}, h("th", { scope: "row" }, day(one.t0, { year: true })),
-      ...PARTS.map(([name]) => h("td", {}, of(one, name) === null || of(one, name) === undefined ? DASH : num(of(one, name), unit === "Wh" ? 1 : 2))),
+      ...PARTS.map(([name]) => h("td", {}, amount(of(one, name), name === "rest" ? of(one, "rest_off") : null, unit))),
       h("td", {}, one.unknown_s > 60 ? span(one.unknown_s) : DASH))));
   }
 
@@ -125,4 +122,28 @@ export function days(host, { unit, choose }) {
     },
     redraw: paint,
   };
+}
+
+/** An amount as it stands in a table, with how much the channels' errors may make of it. */
+export function amount(value, off, unit = "Ah") {
+  if (value === null || value === undefined) return DASH;
+  const places = unit === "Wh" ? 1 : 2;
+  return num(value, places) + (off === null || off === undefined ? "" : ` ± ${num(Math.max(off, 10 ** -places), places)}`);
+}
+
+/** Within what the battery's two directions are netted, in words. */
+export function netted(level_s) {
+  return level_s > 0 ? span(level_s) : "a reading";
+}
+
+/** What own draw and rest are, in words, for periods of one ledger. */
+export function aboutOwn(periods) {
+  const some = periods.filter((one) => one.known_s > 0);
+  const untold = some.filter((one) => one.untold_s > 1);
+  const said = [];
+  if (some.some((one) => one.own !== null && one.own !== undefined)) said.push("Own draw: what the box takes past the shunts, as told or declared, times the time of which all is known.");
+  if (some.length && untold.length) said.push(`${untold.length < some.length ? "For part of it no" : "No"} standing draw of the box is told (view Box, “Drawn while the board is off”), so it is among what is not accounted for.`);
+  if (some.some((one) => one.at_panel)) said.push("The solar tap is on the panel’s side of the controller: its amp-hours can’t be set against the others, its watt-hours can, and what the controller loses is among what is not accounted for there.");
+  if (some.some((one) => one.rest_off_wh !== null && one.rest_off_wh !== undefined)) said.push("±: what the errors of the three shunts may make of it, nine times in ten.");
+  return said.length ? said.join(" ") + " " : "";
 }

@@ -51,9 +51,12 @@ export function spanText(since, until, now_s) {
 export function start(above) {
   const id = (name) => document.getElementById(name);
   const view = id("record");
-  const picture = curves({ zoom: (since, until) => go({ since, until }), wider: () => wider(), closer: () => closer() });
+  const picture = curves({
+    zoom: (since, until) => go({ since, until }), wider: () => wider(), closer: () => closer(),
+    span: () => bounds(), within, going, done: byHand,
+  });
   const sums = books();
-  const lanes = bands(id("bands-picture"));
+  const lanes = bands(id("bands-picture"), { look });
   const unit = new URLSearchParams(location.search).get("unit") === "Wh" ? "Wh" : "Ah";
   const ledger = days(id("days-panel"), { unit, choose: (name) => keepInAddress({ unit: name === "Ah" ? null : name }) });
   const controls = spanControls(id("record-span"), { length, earlier, later, closer, wider, toNow, exact });
@@ -66,12 +69,13 @@ export function start(above) {
   let asked = null; // AbortController of the question under way
   let timer = 0;
   let odd = span.odd;
+  let handed = null; // the span that hands came to last
 
   // --- which span ---
 
   const bounds = () => ("last" in span ? { since: now_s - span.last, until: now_s } : span);
 
-  function go(next, keep = true) {
+  function go(next, keep = "new") {
     let { since, until, last } = next;
     if (last === undefined) {
       const middle = (since + until) / 2;
@@ -80,13 +84,37 @@ export function start(above) {
       span = { since: Math.round((middle - half) * fine) / fine, until: Math.round((middle + half) * fine) / fine };
     } else span = { last: Math.min(MOST_S, Math.max(LEAST_S, last)) };
     odd = false;
-    if (keep) history.pushState(null, "", here());
+    if (keep === "again") history.replaceState(null, "", here());
+    else history.pushState(null, "", here());
     fetchSpan();
   }
 
   /** A span whose end would lie in the future is one that ends now. */
-  function upTo(since, until) {
-    go(until >= now_s ? { last: until - since } : { since, until });
+  function upTo(since, until, keep = "new") {
+    go(until >= now_s ? { last: until - since } : { since, until }, keep);
+  }
+
+  /** The nearest span that can be shown: not too short or long, and not in the future. */
+  function within(since, until) {
+    const length = Math.min(MOST_S, Math.max(LEAST_S, until - since));
+    const middle = (since + until) / 2;
+    const end = Math.min(middle + length / 2, Math.max(now_s, bounds().until));
+    return { since: end - length, until: end };
+  }
+  /** While hands move the picture. */
+  function going(since, until) {
+    controls.words(since, until, now_s);
+    lanes.going(since, until);
+  }
+  /** A gesture has ended; one that goes on with the last step is no further step of the history. */
+  function byHand(since, until, again) {
+    upTo(since, until, again && span === handed ? "again" : "new");
+    handed = span;
+  }
+  /** At something with a beginning and an end, with a little around it. */
+  function look(t0, t1) {
+    const half = Math.max(t1 > t0 ? LEAST_S : 600, 1.25 * (t1 - t0)) / 2;
+    go({ since: (t0 + t1) / 2 - half, until: (t0 + t1) / 2 + half });
   }
 
   function length(seconds) {
@@ -197,6 +225,7 @@ export function start(above) {
     show(id("record-trouble"), Boolean(text));
     say(id("record-trouble"), text || "");
     if (text && !shown) say(id("record-sentence"), "Nothing to show yet.");
+    if (text) picture.settle();
   }
 
   function frameAgain() {
@@ -221,6 +250,8 @@ export function start(above) {
   window.addEventListener("ampledger:scheme", () => picture.redraw());
   addKeys("Record", [
     ["+", "closer", closer], ["-", "wider", wider], [",", "earlier", earlier], [".", "later", later], ["0", "up to now", toNow],
+    ["ArrowLeft", "from band to band, where one is chosen"], ["ArrowRight", "from band to band, where one is chosen"],
+    ["Enter", "look at the time of that band"],
   ]);
   fetchSpan();
 }
@@ -271,10 +302,14 @@ function spanControls(host, on) {
     h("details", {}, h("summary", {}, "Exact times"), form),
   );
 
-  function render(span, { since, until }, now_s) {
+  function inWords(since, until, now_s) {
     const [u, l] = spanText(since, until, now_s);
     say(upper, u);
     say(lower, l);
+  }
+
+  function render(span, { since, until }, now_s) {
+    inWords(since, until, now_s);
     for (const [seconds, node] of lengths) node.setAttribute("aria-pressed", String(Math.abs(until - since - seconds) < seconds * 0.01));
     nowButton.setAttribute("aria-pressed", String("last" in span));
     laterButton.setAttribute("aria-disabled", String("last" in span));
@@ -283,5 +318,5 @@ function spanControls(host, on) {
     if (!form.contains(document.activeElement)) [from.value, to.value] = [field(since), field(until)];
   }
 
-  return { render };
+  return { render, words: inWords };
 }
