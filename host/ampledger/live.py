@@ -1004,16 +1004,30 @@ class Boards:
     def _on_told(self) -> None:
         self._told_anew = True
 
+    def _logs(self) -> list[dict[str, Any]]:
+        """Imported logs, the newest 50 first: number, name, rows, first and last moment [s]; None of a log without."""
+        return [
+            {
+                "number": log["id"],
+                "name": plain(log["name"], 100),
+                "rows": log["rows"],
+                "t0": None if log["first_us"] is None else log["first_us"] / 1e6,
+                "t1": None if log["last_us"] is None else log["last_us"] / 1e6,
+            }
+            for log in self._store.logs()[:-51:-1]
+        ]
+
     def facts(self, board: str | None) -> dict[str, Any]:
         """
-        What the box is: `BoxBook.told`, `Live.facts`, the battery's "health" (`boxbook.found`).
+        What the box is: `BoxBook.told`, `Live.facts`, the battery's "health" (`boxbook.found`), imported "logs".
 
         Raises ConfigError where the box can't be described here, StoreError.
         """
         live, book = self._of(board), self._books()
         with contextlib.closing(Store(self._store.path, look=True)) as look:
             health = found(look, live.device)
-        return book.told() | live.facts() | {"health": health, "board": live.device}
+        told = book.told() | live.facts() | {"health": health, "board": live.device}
+        return told | {"logs": self._logs()}
 
     def tell(self, board: str | None, wish: dict[str, Any]) -> None:
         """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ from playwright.sync_api import expect
 pytestmark = pytest.mark.slow
 
 Open = Callable[..., Watched]
+LOG_S = 1789250400  # 2026-09-12T22:00:00Z
 
 
 def test_the_box_is_told_in_a_form_and_its_wires_are_reckoned(open_page: Open) -> None:
@@ -127,6 +129,8 @@ def test_a_log_file_is_brought_in_dropped_again_and_stopped(open_page: Open, tmp
     source = FakeSource(states.surplus(), states.history())
     with running(source) as address, contextlib.closing(Store(tmp_path / "s.sqlite")) as store:
         source.brought = Intake(store, lambda: states.SCENE_S, lambda: 1e12)
+        log = {"number": 1, "name": "shack.csv", "rows": 1800, "t0": float(LOG_S), "t1": LOG_S + 1799.5}
+        source.facts = lambda board: source.box | {"logs": [log] if store.logs() else []}  # type: ignore[method-assign]
         feeder = Feeder(source, states.surplus())
         seen = open_page(address, "/box")
         page, line = seen.page, seen.page.locator("#work-line")
@@ -134,6 +138,9 @@ def test_a_log_file_is_brought_in_dropped_again_and_stopped(open_page: Open, tmp
         page.get_by_role("button", name="Bring it in").click()
         expect(line).to_contain_text("Bringing in shack.csv: done. 1800 rows are in the store as log:1.")
         assert [log["rows"] for log in store.logs()] == [1800]
+        link = page.get_by_role("link", name="shack.csv")
+        assert link.get_attribute("href") == f"/record?log=1&since={LOG_S}&until={LOG_S + 1800}"
+        expect(page.locator(".bring-there")).to_contain_text(re.compile(r"12\s+Sep\s+2026, 22:00\s+UTC, 1\s800\s+rows \(log:1\)"))
         line.get_by_role("button", name="Close").click()
         expect(line).to_be_hidden()
         drop = """([text, name]) => {
@@ -164,4 +171,8 @@ def test_a_log_file_is_brought_in_dropped_again_and_stopped(open_page: Open, tmp
         assert len(store.logs()) == 1 and list(tmp_path.glob("being-*")) == []
         source.brought.close()
         feeder.close()
+        link.click()
+        expect(page.locator("#record-log")).to_contain_text("the imported log:1. Back to the records")
+        expect(page.locator("#record[data-ready]")).to_be_visible()
+        assert any(one[0] == "log:1" and len(one) == 4 for one in source.asked)
         assert [text for text in seen.console if "400" not in text] == []

@@ -198,6 +198,7 @@ def _record() -> Component:
                 [
                     html.H1("Fetching the record …", id="record-sentence"),
                     html.P("", id="record-detail", className="detail"),
+                    html.P(id="record-log", className="detail", hidden=True),
                     html.Div(id="record-trouble", className="record-trouble", role="status", hidden=True),
                 ],
                 id="record-says",

@@ -2,6 +2,11 @@
 (function () {
   "use strict";
   var KEY = "ampledger.scheme";
+  /* Also for what the browser draws around the page, on a phone: the paper of page.css. */
+  var PAPER = { sun: "#ffffff", dark: "#101516", night: "#0a0000" };
+  var around = document.createElement("meta");
+  around.name = "theme-color";
+  document.head.append(around);
   var dark = window.matchMedia("(prefers-color-scheme: dark)");
   function wish() {
     try {
@@ -14,10 +19,13 @@
   function apply() {
     var now = wish();
     var scheme = now === "system" ? (dark.matches ? "dark" : "sun") : now;
-    if (document.documentElement.dataset.scheme !== scheme) {
-      document.documentElement.dataset.scheme = scheme;
-      window.dispatchEvent(new Event("ampledger:scheme"));
-    }
+    take(scheme);
+  }
+  function take(scheme) {
+    around.content = PAPER[scheme];
+    if (document.documentElement.dataset.scheme === scheme) return;
+    document.documentElement.dataset.scheme = scheme;
+    window.dispatchEvent(new Event("ampledger:scheme"));
   }
   window.ampledgerScheme = {
     wish: wish,
@@ -29,10 +37,7 @@
         /* not kept, but shown */
       }
       if (name === "system") apply();
-      else {
-        document.documentElement.dataset.scheme = name;
-        window.dispatchEvent(new Event("ampledger:scheme"));
-      }
+      else take(name);
     },
   };
   apply();

@@ -45,6 +45,7 @@ export function start(above) {
     parts.branches.render(facts);
     parts.health.render(facts);
     parts.channels.render(facts);
+    brought.list(facts);
     id("box").dataset.ready = "yes";
   }
 
@@ -54,8 +55,8 @@ export function start(above) {
     stale = is.stale;
     wiring.render(snap.check || null, snap.board, stale);
     parts.fill.render(snap, stale);
-    brought(snap, is.trouble);
-    if (board !== of || Date.now() - last > EVERY_MS) {
+    const more = brought.render(snap, is.trouble);
+    if (more || board !== of || Date.now() - last > EVERY_MS) {
       of = board;
       fetchIt();
     }

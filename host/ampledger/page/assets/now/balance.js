@@ -70,6 +70,11 @@ export function balance() {
   let last = null;
   let drawnAt = 0;
 
+  // Words have another size in another light.
+  window.addEventListener("ampledger:scheme", () => {
+    for (const mark of marks) say(mark.text, "");
+    if (last) render(last.snap, last.stale, true);
+  });
   onWidth(host, (w) => {
     width = w;
     drawnFull = null;
@@ -214,7 +219,7 @@ export function balance() {
     set(railLine, { x1: X(low), x2: X(high), y1: y.rail, y2: y.rail, class: "rail-line" });
     for (const mark of marks) for (const node of [mark.tick, mark.text, mark.lead]) draw(node, there.includes(mark));
     for (const mark of there) {
-      const text = `${RAIL[mark.name]} ${num(value[mark.name], 2)}`;
+      const text = `${(width < 400 ? RAIL_NARROW : RAIL)[mark.name]} ${num(value[mark.name], 2)}`;
       if (mark.text.textContent === text) continue;
       mark.text.textContent = text;
       mark.wide = mark.text.getComputedTextLength();
@@ -258,6 +263,7 @@ function pointsLines(host) {
 }
 
 const RAIL = { receive: "receive", mean: "10 min mean", keyed: "keyed, mean" };
+const RAIL_NARROW = { receive: "receive", mean: "10 min", keyed: "keyed" };
 
 /** Whether the key is down: within an over, and drawing more than a quarter of the way from receiving to keying. */
 function keyDown(c, loadA) {

@@ -7,7 +7,7 @@
 import { address } from "../frame.js";
 import { onWidth, signed } from "../kit.js";
 import {
-  LOOKS, amounts, atLeast, chartLibrary, colour, key, merged, ring, seeThrough, shaded, shadedAxis, stamp, timeMarks,
+  LOOKS, amounts, atLeast, chartLibrary, colour, key, merged, ring, seeThrough, shaded, shadedAxis, small, stamp, thick, timeMarks,
 } from "../plot.js";
 
 const KEEP_S = 600;
@@ -80,12 +80,16 @@ export function trend() {
   let width = 0;
   let asking = false;
   let drawn = "";
+  let drawn_s = null; // the time that was drawn last
 
   key(
     document.getElementById("trend-key"), Object.keys(LOOKS),
     "pale: up to the highest amps, down to the lowest volts, within each second",
   );
-  onWidth(host, (w) => ((width = w), (drawn = "")));
+  onWidth(host, (w) => {
+    width = w;
+    redraw();
+  });
 
   /** Fetch what is new, then draw; called once a second while the page can be seen. */
   async function tick(now_s, stale, of) {
@@ -122,10 +126,12 @@ export function trend() {
     if (!width || mark === drawn) return;
     const library = await chartLibrary();
     drawn = mark;
+    drawn_s = now_s;
     const data = points.lines();
     data.t = data.t.map(stamp);
     const gaps = holes(now_s);
     await library.react(host, traces(data, gaps), layout(now_s, data, gaps), { displayModeBar: false, responsive: false, doubleClick: false });
+    host.setAttribute("data-light", scheme);
     host.setAttribute("data-points", String(points.t.length));
     host.setAttribute("data-newest", String(points.t.length ? points.t.at(-1) + 1 : "")); // the second that ended then
     host.setAttribute("data-gaps", String(points.gaps.length));
@@ -137,7 +143,7 @@ export function trend() {
       const look = LOOKS[name];
       return {
         ...common, ...more, name: look.name, x: data.t, y: data[name],
-        line: { color: colour(look.colour), dash: look.dash, width: look.width },
+        line: { color: colour(look.colour), dash: look.dash, width: thick(look.width) },
         hovertemplate: "%{y:.2f} " + (name === "battery_v" ? "V" : "A") + "<extra>" + look.name + "</extra>",
       };
     };
@@ -174,22 +180,22 @@ export function trend() {
   function layout(now_s, data, gaps) {
     const ink = colour("--ink-2");
     const rule = colour("--rule");
-    const axis = { gridcolor: rule, linecolor: ink, tickcolor: ink, zeroline: false, fixedrange: true, automargin: false, tickfont: { size: 13 } };
+    const axis = { gridcolor: rule, linecolor: ink, tickcolor: ink, zeroline: false, fixedrange: true, automargin: false, tickfont: { size: small() } };
     const title = (text, y) => ({
       text, showarrow: false, xref: "paper", yref: "paper", x: 0, y, xanchor: "left", yanchor: "bottom",
-      xshift: -44, font: { size: 13, color: ink },
+      xshift: -44, font: { size: small(), color: ink },
     });
     return {
       width, height: host.clientHeight, margin: { l: 46, r: 12, t: 20, b: 44 },
       paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-      font: { family: getComputedStyle(host).fontFamily, size: 13, color: colour("--ink") },
+      font: { family: getComputedStyle(host).fontFamily, size: small(), color: colour("--ink") },
       hovermode: width < 500 ? false : "x unified", dragmode: false, uirevision: "keep",
-      hoverlabel: { bgcolor: colour("--paper"), bordercolor: ink, font: { color: colour("--ink"), size: 13 } },
+      hoverlabel: { bgcolor: colour("--paper"), bordercolor: ink, font: { color: colour("--ink"), size: small() } },
       xaxis: {
         ...axis, type: "date", anchor: "y2", range: [stamp((now_s - KEEP_S) * 1000), stamp(now_s * 1000)], hoverformat: "%H:%M:%S UTC",
         ticks: "outside", ticklen: 5, ...timeMarks(now_s - KEEP_S, now_s, width - 58),
       },
-      yaxis: { ...axis, domain: [0.42, 1], rangemode: "tozero", zeroline: true, zerolinecolor: colour("--ink"), zerolinewidth: 1.4, nticks: 6 },
+      yaxis: { ...axis, domain: [0.42, 1], rangemode: "tozero", zeroline: true, zerolinecolor: colour("--ink"), zerolinewidth: thick(1.4), nticks: 6 },
       yaxis2: { ...axis, domain: [0, 0.33], nticks: 4, anchor: "x", ...atLeast([...data.battery_v, ...data.battery_v_min], 0.2) },
       yaxis3: shadedAxis(),
       annotations: [
@@ -199,5 +205,13 @@ export function trend() {
     };
   }
 
-  return { tick, redraw: () => (drawn = "") };
+  /** In another light or width, at once: a chart in black on white must not shine for a second in the dark. */
+  function redraw() {
+    drawn = "";
+    if (asking || drawn_s === null) return; // what is under way draws in the new light
+    asking = true;
+    render(drawn_s).finally(() => (asking = false));
+  }
+
+  return { tick, redraw };
 }

@@ -58,6 +58,10 @@ export function start(above) {
   const sums = books();
   const lanes = bands(id("bands-picture"), { look });
   const unit = new URLSearchParams(location.search).get("unit") === "Wh" ? "Wh" : "Ah";
+  // An imported log instead of a board's records; everything else is the same.
+  const log = /^\d{1,9}$/.test(new URLSearchParams(location.search).get("log") || "") ? new URLSearchParams(location.search).get("log") : null;
+  if (log !== null) id("record-log").replaceChildren(`These are the rows of the imported log:${log}. `, h("a", { href: address("/record", { board: chosen }) }, "Back to the records"));
+  show(id("record-log"), log !== null);
   const ledger = days(id("days-panel"), { unit, choose: (name) => keepInAddress({ unit: name === "Ah" ? null : name }) });
   const controls = spanControls(id("record-span"), { length, earlier, later, closer, wider, toNow, exact });
 
@@ -157,7 +161,7 @@ export function start(above) {
     const iso = (t) => new Date(t * 1000).toISOString().replace(/\.000Z$/, "Z");
     const unit = new URLSearchParams(location.search).get("unit");
     const named = "last" in span ? { unit, last: Math.round(span.last) } : { unit, since: iso(span.since), until: iso(span.until) };
-    return address("/record", { ...named, board }).replaceAll("%3A", ":");
+    return address("/record", { ...named, log: board === chosen ? log : null, board }).replaceAll("%3A", ":");
   }
 
   // --- what the program has of it ---
@@ -180,7 +184,7 @@ export function start(above) {
     const { since, until } = bounds();
     const points = Math.max(200, Math.min(700, picture.width() || 600)); // a column of two pixels is drawn in half the time
     try {
-      const answer = await fetch(address("/series", { since, until, points, board: chosen }), { cache: "no-store", signal: mine.signal });
+      const answer = await fetch(address("/series", { since, until, points, board: log === null ? chosen : `log:${log}` }), { cache: "no-store", signal: mine.signal });
       if (answer.ok) {
         const data = await answer.json();
         if (mine.signal.aborted) return;
