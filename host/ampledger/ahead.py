@@ -29,6 +29,9 @@ from ampledger.errors import BoxError, ConfigError, plain
 from ampledger.settings import PlanTold, plan, plan_told, suggested
 
 EVERY_S = 60.0  # of data
+#: How often what was said is kept while it stays the same. [s]
+KEEP_S = 900.0
+_MOST_SAID = 100
 _CLOSE_S = 5.0
 _BLIND_S = 180.0
 _BLIND = (
@@ -389,6 +392,8 @@ class Ahead:
         self._shown: dict[str, dict[str, Any]] = {}
         self._closings: dict[str, Closing] = {}
         self._notices: dict[str, Notice] = {}
+        self._said: dict[str, list[dict[str, Any]]] = {}  # and not yet kept
+        self._kept: dict[str, dict[str, Any]] = {}
         self._waits: dict[str, float] = {}  # since when a board gives nothing to conclude from
         self._faults: set[str] = set()
         self._asking = threading.Lock()
@@ -511,7 +516,9 @@ class Ahead:
             decision = settle(was, now, other)
             self._decisions[board] = decision, question.told
             self._watch(board, now)
-            return card(now, decision, planned)
+            answer = card(now, decision, planned)
+            self._remember(board, answer)
+            return answer
         except ConfigError as e:
             return {"at": now_s, "trouble": plain(e, 400)}
         except Exception as e:
@@ -519,6 +526,22 @@ class Ahead:
                 self._faults.add(type(e).__name__)
                 traceback.print_exc()
             return {"at": now_s, "trouble": f"The forecast could not be worked out ({plain(repr(e), 200)})."}
+
+    def _remember(self, board: str, answer: dict[str, Any]) -> None:
+        """Keep what is said for the report: another verdict or closing time at once, else every quarter of an hour."""
+        last = self._kept.get(board)
+        same = last is not None and all(last[x] == answer[x] for x in ("verdict", "until"))
+        if last is not None and same and 0.0 <= answer["at"] - last["at"] < KEEP_S:
+            return
+        said = {x: answer[x] for x in ("at", "verdict", "until", "probability", "ends", "horizon", "limited_by")}
+        self._kept[board] = said
+        with self._changed:
+            self._said[board] = [*self._said.get(board, []), said][-_MOST_SAID:]
+
+    def said(self, board: str) -> list[dict[str, Any]]:
+        """What has been said since it was asked last and is to be kept, with its moment "at", UTC. [s]"""
+        with self._changed:
+            return self._said.pop(board, [])
 
     def _watch(self, board: str, now: Forecast) -> None:
         best = now.changes[0] if now.changes else None

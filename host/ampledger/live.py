@@ -215,6 +215,12 @@ class Live:
         with contextlib.suppress(StoreError):
             self._store.add_event(now, "happened", code, asdict(notice), self.device, self._version)
 
+    def foresaw(self, said: dict[str, Any]) -> None:
+        """Keep what the forecast said: at home one asks whether it was right. See `Ahead.said`."""
+        values = {name: value for name, value in said.items() if name not in ("at", "verdict")}
+        with contextlib.suppress(StoreError):  # what is said now does not hang on it
+            self._store.add_event(said["at"], "foresaw", said["verdict"], values, self.device, self._version)
+
     def refuse(self, why: str, port: str | None) -> None:
         """A board answers that can't be understood: its records must not be taken for those of the board before."""
         self._refused = why
@@ -1215,6 +1221,8 @@ class Boards:
     def _look_ahead(self, live: Live) -> None:
         """Here no reading is being concluded from, so the scene is of one moment; the work is done elsewhere."""
         live.closing, live.disk = self.ahead.notice(live.device), self._disk
+        for said in self.ahead.said(live.device):
+            live.foresaw(said)
         told = self._plans[live.device]
         live.stands(Site(told.place, told.panel))
         newest_s = live.newest_s

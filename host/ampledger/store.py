@@ -57,9 +57,9 @@ Event = tuple[float, str, str, dict[str, Any]]  # time [s], kind, code, values
 #: What the operator does about a notice.
 ACTS = ("seen", "later", "again")
 # Events that nobody concludes: concluding anew must leave them. What happened on the link; that a notice of the program
-# itself began and ended; that the figures of one had moved; what the operator did about it.
-_LIVED = ("happened", "arose", "over", "altered", *ACTS)
-_UNTOLD = ("cycle", "altered", *ACTS)  # not among what was noticed
+# itself began and ended; that the figures of one had moved; what the forecast said; what the operator did about it.
+_LIVED = ("happened", "arose", "over", "altered", "foresaw", *ACTS)
+_UNTOLD = ("cycle", "altered", "foresaw", *ACTS)  # not among what was noticed
 
 _SUMS = (*sums.ADDED, *sums.LOWEST, *sums.HIGHEST)
 _ROLLED_NAMES = ROLLED.names or ()
@@ -988,6 +988,15 @@ class Store:
             (device, *kinds),
         )
         return [(time_s, kind, code, self._json(text)) for _, time_s, kind, code, text in rows]
+
+    def foreseen(self, device: str, since_s: float, until_s: float) -> list[Event]:
+        """What the forecast said at the time, in [since_s, until_s) and in order; the code is its verdict."""
+        rows = self._rows(
+            "SELECT time_s, kind, code, json FROM event WHERE device = ? AND time_s >= ? AND time_s < ? "
+            "AND kind = 'foresaw' ORDER BY time_s, id",
+            (device, since_s, until_s),
+        )
+        return [(time_s, kind, code, self._json(text)) for time_s, kind, code, text in rows]
 
     def cycles(self, device: str) -> list[dict[str, Any]]:
         """The battery's cycles as they were kept, events of the kind "cycle", in order of time."""

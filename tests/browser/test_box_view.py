@@ -140,7 +140,8 @@ def test_a_log_file_is_brought_in_dropped_again_and_stopped(open_page: Open, tmp
         assert [log["rows"] for log in store.logs()] == [1800]
         link = page.get_by_role("link", name="shack.csv")
         assert link.get_attribute("href") == f"/record?log=1&since={LOG_S}&until={LOG_S + 1800}"
-        expect(page.locator(".bring-there")).to_contain_text(re.compile(r"12\s+Sep\s+2026, 22:00\s+UTC, 1\s800\s+rows \(log:1\)"))
+        there = re.compile(r"12\s+Sep\s+2026, 22:00\s+UTC, 1\s800\s+rows \(log:1\)")
+        expect(page.locator(".bring-there")).to_contain_text(there)
         line.get_by_role("button", name="Close").click()
         expect(line).to_be_hidden()
         drop = """([text, name]) => {

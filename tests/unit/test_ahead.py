@@ -57,6 +57,28 @@ def test_a_forecast_is_asked_for_each_minute_of_data_and_at_once_for_another_pla
     assert at(NOW_S - 3600) == 5, "times that begin anew"
 
 
+def test_what_was_said_is_kept_when_it_changes_and_every_quarter_of_an_hour(ahead: Ahead) -> None:
+    verdicts = iter(["stay on"] * 16 + ["tight"] * 15)
+    ahead._foresee = lambda s, p: replace(
+        foreseen(s, p), probability=0.97 if (v := next(verdicts)) == "stay on" else 0.5, verdict=v
+    )
+    kept: list[tuple[float, str]] = []
+    for k in range(31):
+        ahead.consider("a", lambda k=k: scene(NOW_S + 60 * k), NOW_S + 60 * k, TOLD)
+        ahead.turn()
+        kept += [((x["at"] - NOW_S) / 60, x["verdict"]) for x in ahead.said("a")]
+    # WORKED: the first; the same 15 minutes later; the change when it is shown, which may take `settle` some forecasts;
+    # and the 31 minutes are over before that is 15 minutes old.
+    assert kept[:2] == [(0, "stay on"), (15, "stay on")] and kept[2][1] == "tight" and len(kept) == 3, kept
+    assert 16 <= kept[2][0] <= 19 and ahead.said("a") == [] and ahead.said("b") == []
+    ahead.consider("a", lambda: scene(NOW_S + 1860), NOW_S + 1860, replace(TOLD, until_s=NOW_S + 9000))
+    ahead._foresee = foreseen
+    ahead.turn()
+    (said,) = ahead.said("a")
+    assert set(said) == {"at", "verdict", "until", "probability", "ends", "horizon", "limited_by"}
+    assert said["until"] == NOW_S + 9000, "another closing time"
+
+
 def test_nothing_is_concluded_from_a_single_reading(ahead: Ahead) -> None:
     ahead.consider("a", lambda: scene(seen_s=10.0), NOW_S, TOLD)
     assert not ahead.turn() and ahead.shown("a") is None

@@ -13,15 +13,18 @@ from typing import Any
 import pytest
 from ampledger import backfill, wire
 from ampledger import live as module
+from ampledger.boxbook import BoxBook
 from ampledger.core.engine import Engine
 from ampledger.core.model import Battery, Interval, Start, Tap
 from ampledger.core.watch import Notice
 from ampledger.decode import Frame
 from ampledger.errors import ConfigError, StoreError
 from ampledger.history import History
+from ampledger.interchange import import_log
 from ampledger.link import Arrived, Hello, State
 from ampledger.live import Boards, Live
 from ampledger.recount import intervals_of
+from ampledger.settings import DEFAULTS
 from ampledger.store import Store
 
 START_S = 1_789_000_000.0
@@ -842,3 +845,31 @@ def test_a_board_that_can_not_be_understood_is_not_listened_to(desk: Desk) -> No
     desk.boards.links.refuse = refused.append  # type: ignore[method-assign]
     desk.turn(desk.hello(channels=[]))
     assert refused == ["/dev/x"], "else its frames would be acknowledged and lost"
+
+
+def test_imported_logs_are_told_with_their_spans_the_newest_first(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    values = {"capacity_ah": 20.0, "series": 4, "reserve_soc": 0.2, **DEFAULTS}
+    desk.boards._book = BoxBook(desk.store, values, False, lambda: START_S)
+    assert desk.boards.facts(None)["logs"] == []
+    for name, hour in (("noon.csv", 12), ("night.csv", 23)):
+        rows = [f"2026-09-12T{hour}:00:{s:02}Z,13.1,-0.5" for s in range(30)]
+        (tmp_path / name).write_text("\n".join(["time_utc,battery_v,battery_a", *rows]) + "\n")
+        import_log(desk.store, tmp_path / name, START_S)
+    logs = desk.boards.facts(None)["logs"]
+    assert [(log["number"], log["name"], log["rows"]) for log in logs] == [(2, "night.csv", 30), (1, "noon.csv", 30)]
+    # WORKED: 2026-09-12T23:00Z is 20708 days and 23 h after 1970; the first row ends with it, the last 29 s later.
+    assert 20_708 * 86_400 + 23 * 3600 - 1 <= logs[0]["t0"] <= logs[0]["t1"] <= 20_708 * 86_400 + 23 * 3600 + 30
+
+
+def test_what_the_forecast_said_is_kept_apart_from_what_was_noticed_and_outlives_conclusions(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    desk.turn(State("live", "Board.", "/dev/x"), desk.hello(), desk.arrived(desk.anchor(), desk.reading(0)))
+    kept = {"until": START_S + 3600.0, "probability": 0.8, "ends": [1.0, 2.0, 3.0]}
+    desk.live.foresaw({"at": START_S + 5.0, "verdict": "tight", **kept})
+    device = desk.live.device
+    assert desk.store.foreseen(device, 0.0, 2e9) == [(START_S + 5.0, "foresaw", "tight", kept)]
+    assert desk.store.foreseen(device, START_S + 6.0, 2e9) == [] == desk.store.foreseen("other", 0.0, 2e9)
+    assert not any(kind == "foresaw" for _, kind, _, _ in desk.store.events(device, 0.0, 2e9))
+    desk.store.replace_conclusions(device, [], [], "v", {})
+    assert len(desk.store.foreseen(device, 0.0, 2e9)) == 1

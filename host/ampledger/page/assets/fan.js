@@ -104,7 +104,12 @@ export function fan(host, { height = 300 } = {}) {
         say(node, text);
         return { node, x: X(t), w: node.getComputedTextLength() || 8 * text.length };
       });
-      spread(those, 0, width).forEach((x, i) => set(those[i].node, { x }));
+      // A line of the row above would run through the words.
+      spread(those, 0, width).forEach((x, i) => {
+        const { node, w } = those[i];
+        set(node, { x });
+        if (row) node.before(s("rect", { class: "fan-flag-back", x: x - 2, width: w + 4, y: EDGE.top - 18, height: 15 }, above));
+      });
     }
   }
 

@@ -61,7 +61,7 @@ function dots(host) {
     all.replaceChildren();
     s("line", { class: "edge", x1: 46, x2: width - 12, y1: Y(0), y2: Y(0) }, all);
     s("line", { class: "fan-flag", x1: 46, x2: width - 12, y1: Y(told), y2: Y(told) }, all);
-    say(s("text", { class: "tick-text", x: 40, y: Y(told) + 4, "text-anchor": "end" }, all), `${num(told, 1)} Ah`);
+    say(s("text", { class: "tick-text", x: 2, y: Y(told) - 6 }, all), `${num(told, 1)} Ah, told`);
     say(s("text", { class: "tick-text", x: 40, y: Y(0) + 4, "text-anchor": "end" }, all), "0");
     say(s("text", { class: "tick-text", x: 46, y: 142 }, all), day(from, { year: true }));
     say(s("text", { class: "tick-text", x: width - 12, y: 142, "text-anchor": "end" }, all), day(to, { year: true }));
