@@ -8,7 +8,8 @@ light at two widths; the word `soak`
 alone runs a host through kills, full disks and clock steps and prints the bars;
 the word `accuracy` judges the charge estimate against outside truth, `accuracy
 decisions` the forecast, on outings that never took place, and `accuracy watch` the
-notices, on labelled episodes. `long` is the suite with more draws of what is drawn.
+notices, on labelled episodes, and `accuracy overs` how sending is found. `long` is the
+suite with more draws of what is drawn.
 """
 
 import os
@@ -35,7 +36,7 @@ if __name__ == "__main__":
     if arguments[:1] == ["accuracy"]:
         for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
             os.environ.setdefault(name, "1")  # it brings its own processes
-        named = arguments[1:2] in (["decisions"], ["watch"])
+        named = arguments[1:2] in (["decisions"], ["watch"], ["overs"])
         what = arguments[1] if named else "table"
         arguments = arguments[2:] if named else arguments[1:]
         sys.exit(bootstrap.run(["-m", f"accuracy.{what}", *arguments], [TOP / "tests"]))

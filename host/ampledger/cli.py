@@ -117,6 +117,29 @@ def _parser() -> argparse.ArgumentParser:
     curve = sub.add_parser("curve", help="voltage curves: list, show, check, learn your own pack's")
     _span_arguments(curves_cli.add_arguments(curve))
 
+    from ampledger import outings_cli
+
+    outing = sub.add_parser("outing", help="outings: list, show, begin, end, change, propose, keep a log")
+    outings_cli.add_arguments(outing)
+
+    from ampledger import report_cli
+
+    wrote = sub.add_parser("report", help="the report of an outing or a log: one HTML file that prints anywhere")
+    report_cli.add_arguments(wrote)
+
+    from ampledger import station_cli
+
+    learnt = sub.add_parser("station", help="what was learnt of your station: show, learn, reset, undo")
+    station_cli.add_arguments(learnt, _span_arguments)
+    away = sub.add_parser("store-away", help="putting the battery away: at what charge, until when, charging")
+    station_cli.add_away_arguments(away)
+
+    from ampledger import contacts_cli
+
+    tied = sub.add_parser("contacts", help="what each contact of an ADIF log took: sending, Ah, volts")
+    contacts_cli.add_arguments(tied)
+    _span_arguments(tied)
+
     board = sub.add_parser("board", help="the board: list, info, check, calibrate, install, update, files")
     what = board.add_subparsers(dest="what", metavar="WHAT", required=True)
     listed = what.add_parser("list", help="boards that answer")
@@ -167,6 +190,11 @@ def main(argv: list[str] | None = None) -> int:
             "health": _health,
             "board": _board,
             "curve": _curve,
+            "contacts": _contacts,
+            "outing": _outing,
+            "report": _report,
+            "station": _station,
+            "store-away": _store_away,
             "forecast": forecast_cli.run,
         }
         with _ended_like_ctrl_c():
@@ -637,6 +665,81 @@ def _curve(args: argparse.Namespace) -> int:
             yield (i for _, intervals in found for i in intervals), store.get_state("settings"), device
 
     return curves_cli.run(args, stored)
+
+
+# --- contacts ---
+
+
+def _contacts(args: argparse.Namespace) -> int:
+    from ampledger import contacts_cli
+
+    @contextlib.contextmanager
+    def stored(first_s: float, last_s: float) -> Iterator[Iterator[Interval]]:
+        from ampledger.recount import intervals_of
+        from ampledger.store import Store
+
+        since, until = _span(args)
+        since, until = first_s if since is None else since, last_s if until is None else until
+        with contextlib.closing(Store(args.data or _default_data(), look=True)) as store:
+            found = intervals_of(store, _one_board(store, args.board), since_s=since, until_s=until)
+            yield (i for _, intervals in found for i in intervals)
+
+    return contacts_cli.run(args, stored)
+
+
+# --- outings ---
+
+
+def _outing(args: argparse.Namespace) -> int:
+    from ampledger import outings_cli
+
+    @contextlib.contextmanager
+    def opened(look: bool) -> Iterator[tuple[Store, str]]:
+        from ampledger.store import Store
+
+        path = args.data or _default_data()
+        if not path.is_file():
+            raise ConfigError(f"There is no {path}: name the file of the records with --data.")
+        with contextlib.closing(Store(path, look=look)) as store:
+            yield store, _one_board(store, args.board)
+
+    return outings_cli.run(args, opened)
+
+
+def _report(args: argparse.Namespace) -> int:
+    from ampledger import report_cli
+
+    @contextlib.contextmanager
+    def opened() -> Iterator[tuple[Store, str]]:
+        from ampledger.store import Store
+
+        path = args.data or _default_data()
+        if not path.is_file():
+            raise ConfigError(f"There is no {path}: name the file of the records with --data.")
+        with contextlib.closing(Store(path, look=True)) as store:
+            yield store, args.of if args.of.startswith("log:") else _one_board(store, args.board)
+
+    return report_cli.run(args, opened, time.time)
+
+
+# --- station ---
+
+
+def _station(args: argparse.Namespace) -> int:
+    from ampledger import station_cli
+    from ampledger.store import Store
+
+    path = args.data or _default_data()
+    if args.what != "learn" and not path.exists():
+        raise ConfigError(f"There is no {path} yet: `ampledger station learn` begins it, or name a file with --data.")
+    with contextlib.closing(Store(path, look=args.what == "show")) as store:
+        return station_cli.run(args, store, lambda: (_one_board(store, args.board), *_span(args)))
+
+
+def _store_away(args: argparse.Namespace) -> int:
+    from ampledger import station_cli
+
+    return station_cli.run_away(args, args.data or _default_data())
 
 
 # --- board ---

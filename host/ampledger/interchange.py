@@ -140,7 +140,7 @@ def _json_text(rows: Rows) -> str:
 
 
 def _write_parquet(path: Path, pieces: Iterable[Rows], about: dict[str, Any]) -> int:
-    pa, pq = _pyarrow()
+    pa, pq = parquet_tools()
     fields = [pa.field("time_utc", pa.timestamp("us", "UTC"), False)]
     for name in ALL_COLUMNS:
         unit = {"unit": UNITS[name]} if name in UNITS else None
@@ -177,7 +177,8 @@ def _joined(pieces: Iterable[Rows], least: int) -> Iterator[Rows]:
             held = []
 
 
-def _pyarrow() -> tuple[Any, Any]:
+def parquet_tools() -> tuple[Any, Any]:
+    """pyarrow and its part for Parquet; raises LogError where it is not installed."""
     try:
         import pyarrow
         import pyarrow.parquet
@@ -399,7 +400,7 @@ def _log_seconds(made: Gather, seconds: Floats, numbers: Sequence[int], shown: C
 def _read_parquet(
     stream: BinaryIO, name: str, keep_texts: bool = True, progress: Callable[[float], object] | None = None
 ) -> Gather:
-    pa, pq = _pyarrow()
+    pa, pq = parquet_tools()
     try:
         return _parquet_rows(pa, pq, stream, name, keep_texts, progress)
     except (LogError, Stopped):

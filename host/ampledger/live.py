@@ -969,9 +969,10 @@ class Boards:
             device = board or self._of(board).device
             found = series(look, device, since_s, until_s, points)
             made = () if device.startswith("log:") else marks.marks_of(look, device)
+            spans = self._spans(look, device)
         return found | {
             "marks": [[m.time_s, m.kind, m.text] for m in made if since_s <= m.time_s < until_s][-300:],
-            "outings": [[a, b] for a, b in marks.outings(made) if a < until_s and (b is None or b > since_s)],
+            "outings": [[a, b] for a, b in spans if a < until_s and (b is None or b > since_s)],
         }
 
     def pause_fetching(self, board: str | None, pause: bool) -> None:
@@ -1080,7 +1081,8 @@ class Boards:
     def marks(self, board: str | None) -> dict[str, Any]:
         """What was marked of the outing, see `marks.told`. Raises StoreError."""
         kept = self._marks_of(self._of(board).device)
-        return marks.told(kept.all(), self._clock()) | {"changes": kept.changes, "kinds": marks.KINDS}
+        told = marks.told(kept.all(), self._clock(), self._spans(self._store, self._of(board).device))
+        return told | {"changes": kept.changes, "kinds": marks.KINDS}
 
     def change_marks(self, board: str | None, wish: dict[str, Any]) -> None:
         """Mark something, or take a mark back, see `marks.Marks`. Raises ConfigError, StoreError."""
@@ -1093,7 +1095,22 @@ class Boards:
             kept.put(wish["kind"], wish.get("text", ""), wish.get("time"))
 
     def _marks_of(self, device: str) -> Marks:
-        return self._marks.setdefault(device, Marks(self._store, device, self._clock))
+        if device not in self._marks:
+            self._marks[device] = Marks(self._store, device, self._clock, lambda: self._box_and_plan(device))
+        return self._marks[device]
+
+    def _box_and_plan(self, device: str) -> dict[str, Any]:
+        """What an outing that begins now takes down; a battery that nobody told is not."""
+        book = self._book
+        told = None if book is None or book.assumed else book.setup
+        battery, reserve = (None, None) if told is None else (told.battery, told.reserve_soc)
+        return marks.as_told(battery, reserve, self._plans.get(device), self._clock())
+
+    def _spans(self, store: Store, device: str) -> list[tuple[float, float | None]]:
+        """The outings as they stand: marked, told by hand, changed, without those that were deleted."""
+        from ampledger.outings import outings_of
+
+        return [(o.begin_s, o.end_s) for o in outings_of(store, device)]
 
     def change_check(self, board: str | None, act: str) -> None:
         """The guided check of a board's wiring, see `Live.check`. Raises ConfigError for what can't be."""

@@ -12,10 +12,14 @@ HOST = TOP / "host" / "ampledger"
 CORE = sorted((HOST / "core").glob("*.py"))
 
 # Each step knows only the steps before it.
-STEPS = ["wire", "errors", "work", "core", "curvefile", "settings", "decode", "packing", "sums", "store", "interchange"]
+STEPS = ["wire", "errors", "work", "core", "adif", "curvefile", "settings", "decode", "packing", "sums", "store"]
+STEPS += ["interchange"]
 STEPS += ["marks", "boxbook", "recount", "series", "backfill", "history", "life", "telling", "late", "link", "ahead"]
+STEPS += ["outings"]
+STEPS += ["profile"]
 STEPS += ["intake", "live", "page"]
-STEPS += ["health_cli", "curves_cli", "forecast_cli", "cli"]
+STEPS += ["pictures", "report", "report_page", "report_cli"]
+STEPS += ["health_cli", "curves_cli", "forecast_cli", "contacts_cli", "outings_cli", "station_cli", "cli"]
 
 
 def imported(path: Path) -> set[str]:

@@ -12,7 +12,10 @@ STRICT = ["core", "wire.py", "decode.py", "store.py", "link.py", "live.py", "log
 STRICT += ["packing.py", "sums.py", "series.py", "backfill.py", "history.py", "telling.py", "interchange.py"]
 STRICT += ["errors.py", "session.py", "calibrate.py", "commission.py", "recount.py", "boardtool.py", "health_cli.py"]
 STRICT += ["settings.py", "late.py", "ahead.py", "life.py", "work.py", "intake.py"]
-STRICT += ["curvefile.py", "curves_cli.py", "forecast_cli.py"]
+STRICT += ["curvefile.py", "curves_cli.py", "forecast_cli.py", "adif.py", "contacts_cli.py"]
+STRICT += ["profile.py", "station_cli.py"]
+STRICT += ["marks.py", "outings.py", "outings_cli.py"]
+STRICT += ["pictures.py", "report.py", "report_page.py", "report_cli.py"]
 
 
 def run(tool: str, *arguments: str) -> None:

@@ -860,6 +860,7 @@ def test_imported_logs_are_told_with_their_spans_the_newest_first(tmp_path: Path
     assert [(log["number"], log["name"], log["rows"]) for log in logs] == [(2, "night.csv", 30), (1, "noon.csv", 30)]
     # WORKED: 2026-09-12T23:00Z is 20708 days and 23 h after 1970; the first row ends with it, the last 29 s later.
     assert 20_708 * 86_400 + 23 * 3600 - 1 <= logs[0]["t0"] <= logs[0]["t1"] <= 20_708 * 86_400 + 23 * 3600 + 30
+    desk.store.close()
 
 
 def test_what_the_forecast_said_is_kept_apart_from_what_was_noticed_and_outlives_conclusions(tmp_path: Path) -> None:
@@ -873,3 +874,4 @@ def test_what_the_forecast_said_is_kept_apart_from_what_was_noticed_and_outlives
     assert not any(kind == "foresaw" for _, kind, _, _ in desk.store.events(device, 0.0, 2e9))
     desk.store.replace_conclusions(device, [], [], "v", {})
     assert len(desk.store.foreseen(device, 0.0, 2e9)) == 1
+    desk.store.close()

@@ -122,6 +122,8 @@ _NO_SITE = Site()
 
 class Engine:
     """
+    read_every_s : how often the estimate is read anew; in between it moves with what is counted. [s] A report, which
+        looks back over a whole day at once, may take longer steps than those who watch.
     battery, start : the pack, and what is believed of its charge.
     reserve_soc : share of the charge that is not to be used, 0 <= x < 1.
     station : what lies between pack and radio, and what the radio asks for.
@@ -131,6 +133,8 @@ class Engine:
 
     Raises ConfigError for values that can't be.
     """
+
+    read_every_s = _READ_EVERY_S
 
     def __init__(
         self,
@@ -161,6 +165,7 @@ class Engine:
         self._habits, self._end_s, self._own_a = Habits(), 0.0, 0.0
         self._cross, self._paths = CrossState(), PathState()
         self._sun: tuple[float, Site, Sun] | None = None
+        self._skies: tuple[Site, dict[float, Sun]] | None = None
         self._usable = self._give(None)
 
     def anew(self, start: Start) -> Engine:
@@ -227,15 +232,18 @@ class Engine:
         if site.place is None or time_s < 86400.0:  # a log that knows no date
             return Sun()
         at_s = _SUN_EVERY_S * math.floor(time_s / _SUN_EVERY_S)
+        if self._skies is not None and self._skies[0] == site and at_s in self._skies[1]:
+            return self._skies[1][at_s]
         if self._sun is None or self._sun[0] != at_s or self._sun[1] != site:
-            elevation, _ = sun.position(site.place, np.array([at_s]))
-            clear_a = None
-            if site.panel is not None:
-                sky = sun.clear_sky(site.place, site.panel, np.array([at_s]))
-                watts = site.panel.power_w * _OF_LABEL * float(sky.beam[0] + sky.diffuse[0]) / 1000.0
-                clear_a = watts / (_BUS_V_PER_CELL * self.battery.series)
-            self._sun = at_s, site, Sun(float(elevation[0]), clear_a)
+            self._sun = at_s, site, _skies(site, self.battery, [at_s])[0]
         return self._sun[2]
+
+    def look_up_skies(self, from_s: float, to_s: float) -> None:
+        """The sky at all minutes of a span at once, for who steps through it: far quicker than one after the other."""
+        first, last = (math.floor(t / _SUN_EVERY_S) for t in (from_s, to_s))
+        if self.site.place is not None and from_s >= 86400.0 and last > first:
+            times = [_SUN_EVERY_S * k for k in range(first, last + 1)]
+            self._skies = self.site, dict(zip(times, _skies(self.site, self.battery, times), strict=True))
 
     def follow(self, intervals: Iterable[Interval]) -> None:
         """
@@ -289,13 +297,13 @@ class Engine:
         )
 
     def _read(self, interval: Interval) -> Estimate:
-        """The estimate now: read anew every 10 s of data, moved by the counted charge in between."""
+        """The estimate now: read anew every so often (`read_every_s`), moved by the counted charge in between."""
         # As the estimator takes them, so that both count the same: what is not a number is not there.
         charge_c, a = interval.battery.charge_c, interval.battery.a
         if charge_c is None or not math.isfinite(charge_c):
             charge_c = None if a is None or not math.isfinite(a) else a * interval.dt_s
         self._age_s += interval.dt_s
-        if self._age_s >= _READ_EVERY_S - 1e-6 or charge_c is None:
+        if self._age_s >= self.read_every_s - 1e-6 or charge_c is None:
             self._age_s = self._moved_ah = 0.0
             self._estimate = estimate.read(self._belief)
             return self._estimate
@@ -381,6 +389,19 @@ class Engine:
         self._habits, self._own_a = used, own_a
         self._cross, self._paths = cross, ways
         self._usable = gives if gives is not None else self._give(None)
+
+
+def _skies(site: Site, battery: Battery, times_s: list[float]) -> list[Sun]:
+    """What the sky would bring at some times, at a place that is told."""
+    assert site.place is not None
+    at = np.array(times_s)
+    elevation, _ = sun.position(site.place, at)
+    if site.panel is None:
+        return [Sun(e) for e in elevation.tolist()]
+    sky = sun.clear_sky(site.place, site.panel, at)
+    watts = site.panel.power_w * _OF_LABEL * (sky.beam + sky.diffuse) / 1000.0
+    amps = watts / (_BUS_V_PER_CELL * battery.series)
+    return [Sun(e, a) for e, a in zip(elevation.tolist(), amps.tolist(), strict=True)]
 
 
 def _shown(e: Estimate) -> dict[str, Any]:

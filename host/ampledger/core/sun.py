@@ -135,6 +135,21 @@ def locator(text: str) -> Place:
     return Place(lat_deg + high / 2, lon_deg + wide / 2)
 
 
+def square(place: Place, pairs: int = 3) -> str:
+    """
+    The Maidenhead square that a place lies in, such as DN53vo: `pairs` of letters and digits, 1 to 4; see `locator`.
+
+    The north pole and 180 deg east lie in the last square there is.
+    """
+    lon, lat, out = (place.lon_deg + 180.0) / 360.0, (place.lat_deg + 90.0) / 180.0, ""
+    for known, _, _ in _PAIRS[:pairs]:
+        for share in (lon, lat):
+            # A billionth of a square: the edge itself, as it is typed, must not fall short of it by rounding.
+            out += known[min(len(known) - 1, int(share * len(known) + 1e-9))]
+        lon, lat = (max(0.0, x * len(known) - min(len(known) - 1, int(x * len(known) + 1e-9))) for x in (lon, lat))
+    return out[:4] + out[4:6].lower() + out[6:]
+
+
 def position(place: Place, time_s: ArrayLike) -> tuple[_Array, _Array]:
     """
     Where the sun stands, seen from a place.
