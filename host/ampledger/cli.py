@@ -49,7 +49,12 @@ class _Parser(argparse.ArgumentParser):
         self.exit(2, f"{self.prog}: {plain(message, 1000)}. `{self.prog} --help` tells more.\n")
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(of: str | None = None) -> argparse.ArgumentParser:
+    """
+    What the command line understands; `of`: only this command's options, the others by name alone.
+
+    Their modules need not be loaded then: the live view starts the sooner.
+    """
     parser = _Parser(
         prog="ampledger",
         description="Where the power of a portable station comes from, how much is left, whether to stay on the air.",
@@ -78,12 +83,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     live.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
 
-    from ampledger import replay, settings
+    from ampledger import settings
 
     settings.add_battery(live, asked_each_time=False)
     settings.add_arguments(live)
     settings.add_plan_options(live)
-    replay.add_arguments(sub.add_parser("replay", help="run a log through the same core as the live view"))
 
     books = sub.add_parser("books", help="what came in, went out and was lost, from the stored records")
     _span_arguments(books)
@@ -108,39 +112,69 @@ def _parser() -> argparse.ArgumentParser:
     rebuild.add_argument("--data", type=Path, metavar="FILE", help="file of the record store")
     rebuild.add_argument("--board", metavar="DEVICE", help="only this board; without it all")
 
-    from ampledger import curves_cli, forecast_cli, health_cli
+    for name, (text, fill) in _FILLED.items():
+        further = sub.add_parser(name, help=text)
+        if of in (None, name):
+            fill(further)
+    return parser
 
-    health = sub.add_parser("health", help="the battery's health: capacity, resistance, efficiency, trends, suspicions")
-    health_cli.add_arguments(health)
-    foresee = sub.add_parser("forecast", help="from a log: will the station last until the closing time")
-    forecast_cli.add_arguments(foresee)
-    curve = sub.add_parser("curve", help="voltage curves: list, show, check, learn your own pack's")
-    _span_arguments(curves_cli.add_arguments(curve))
 
+def _replay_options(parser: argparse.ArgumentParser) -> None:
+    from ampledger import replay
+
+    replay.add_arguments(parser)
+
+
+def _health_options(parser: argparse.ArgumentParser) -> None:
+    from ampledger import health_cli
+
+    health_cli.add_arguments(parser)
+
+
+def _forecast_options(parser: argparse.ArgumentParser) -> None:
+    from ampledger import forecast_cli
+
+    forecast_cli.add_arguments(parser)
+
+
+def _curve_options(parser: argparse.ArgumentParser) -> None:
+    from ampledger import curves_cli
+
+    _span_arguments(curves_cli.add_arguments(parser))
+
+
+def _outing_options(parser: argparse.ArgumentParser) -> None:
     from ampledger import outings_cli
 
-    outing = sub.add_parser("outing", help="outings: list, show, begin, end, change, propose, keep a log")
-    outings_cli.add_arguments(outing)
+    outings_cli.add_arguments(parser)
 
+
+def _report_options(parser: argparse.ArgumentParser) -> None:
     from ampledger import report_cli
 
-    wrote = sub.add_parser("report", help="the report of an outing or a log: one HTML file that prints anywhere")
-    report_cli.add_arguments(wrote)
+    report_cli.add_arguments(parser)
 
+
+def _station_options(parser: argparse.ArgumentParser) -> None:
     from ampledger import station_cli
 
-    learnt = sub.add_parser("station", help="what was learnt of your station: show, learn, reset, undo")
-    station_cli.add_arguments(learnt, _span_arguments)
-    away = sub.add_parser("store-away", help="putting the battery away: at what charge, until when, charging")
-    station_cli.add_away_arguments(away)
+    station_cli.add_arguments(parser, _span_arguments)
 
+
+def _away_options(parser: argparse.ArgumentParser) -> None:
+    from ampledger import station_cli
+
+    station_cli.add_away_arguments(parser)
+
+
+def _contacts_options(parser: argparse.ArgumentParser) -> None:
     from ampledger import contacts_cli
 
-    tied = sub.add_parser("contacts", help="what each contact of an ADIF log took: sending, Ah, volts")
-    contacts_cli.add_arguments(tied)
-    _span_arguments(tied)
+    contacts_cli.add_arguments(parser)
+    _span_arguments(parser)
 
-    board = sub.add_parser("board", help="the board: list, info, check, calibrate, install, update, files")
+
+def _board_options(board: argparse.ArgumentParser) -> None:
     what = board.add_subparsers(dest="what", metavar="WHAT", required=True)
     listed = what.add_parser("list", help="boards that answer")
     listed.add_argument("--every-port", action="store_true", help="ask every serial port; see live --every-port")
@@ -158,7 +192,21 @@ def _parser() -> argparse.ArgumentParser:
     maintain.add_argument("--serial", metavar="PORT", required=True)
     files = what.add_parser("files", help="write the board's files into a folder, for any other tool")
     files.add_argument("--to", type=Path, required=True, metavar="FOLDER")
-    return parser
+
+
+#: What a command is for, and what gives its options.
+_FILLED: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
+    "replay": ("run a log through the same core as the live view", _replay_options),
+    "health": ("the battery's health: capacity, resistance, efficiency, trends, suspicions", _health_options),
+    "forecast": ("from a log: will the station last until the closing time", _forecast_options),
+    "curve": ("voltage curves: list, show, check, learn your own pack's", _curve_options),
+    "outing": ("outings: list, show, begin, end, change, propose, keep a log", _outing_options),
+    "report": ("the report of an outing or a log: one HTML file that prints anywhere", _report_options),
+    "contacts": ("what each contact of an ADIF log took: sending, Ah, volts", _contacts_options),
+    "station": ("what was learnt of your station: show, learn, reset, undo", _station_options),
+    "store-away": ("putting the battery away: at what charge, until when, charging", _away_options),
+    "board": ("the board: list, info, check, calibrate, install, update, files", _board_options),
+}
 
 
 def _span_arguments(parser: argparse.ArgumentParser) -> None:
@@ -173,14 +221,12 @@ def main(argv: list[str] | None = None) -> int:
     argv = sys.argv[1:] if argv is None else argv
     if not argv or (argv[0].startswith("-") and argv[0] not in ("-h", "--help", "--version")):
         argv = ["live", *argv]
-    args = _parser().parse_args(argv)
+    args = _parser(argv[0]).parse_args(argv)
     try:
         if args.command == "replay":
             from ampledger import replay
 
             return replay.run(args)
-        from ampledger import forecast_cli
-
         run = {
             "books": _books,
             "export": _export,
@@ -195,7 +241,7 @@ def main(argv: list[str] | None = None) -> int:
             "report": _report,
             "station": _station,
             "store-away": _store_away,
-            "forecast": forecast_cli.run,
+            "forecast": _forecast,
         }
         with _ended_like_ctrl_c():
             return run.get(args.command, _live)(args)
@@ -665,6 +711,12 @@ def _curve(args: argparse.Namespace) -> int:
             yield (i for _, intervals in found for i in intervals), store.get_state("settings"), device
 
     return curves_cli.run(args, stored)
+
+
+def _forecast(args: argparse.Namespace) -> int:
+    from ampledger import forecast_cli
+
+    return forecast_cli.run(args)
 
 
 # --- contacts ---
