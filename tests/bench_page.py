@@ -157,7 +157,7 @@ def starts(browser: Any, folder: Path) -> list[Line]:
             ) / 1000 - began)  # fmt: skip
             page.context.close()
     return [
-        Line("from the command to the first paint, median of 5, Chromium being up", statistics.median(paints), "s", 2.0),
+        Line("from the command to the first paint, Chromium being up, median of 5", statistics.median(paints), "s", 2),
         Line("the slowest of them", max(paints), "s"),
         Line("from the command to the verdict's place filled, median", statistics.median(told), "s"),
     ]

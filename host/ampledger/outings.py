@@ -885,7 +885,7 @@ def propose(
     span = _Span(first_s if since_s is None else since_s, last_s if until_s is None else until_s, 1)
     if span.until_s <= span.since_s:
         return ()
-    table, gaps, _ = (_of_log if device.startswith("log:") else _of_board)(store, device, span, 60)
+    table, gaps, *_ = (_of_log if device.startswith("log:") else _of_board)(store, device, span, 60)
     t0, t1 = np.concatenate((table.t0, gaps.t0)), np.concatenate((table.t1, gaps.t1))
     ampere_s = np.concatenate((table.charge["load"], gaps.c[:, 2]))
     with np.errstate(invalid="ignore", divide="ignore"):

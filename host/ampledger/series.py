@@ -36,6 +36,8 @@ LEVELS = ((1, 4 * 3600.0), (60, 5 * 86_400.0), (900, 30 * 86_400.0), (3600, floa
 _SINGLE_S, _SINGLES_S = 1.0, 900.0
 #: Rows that are looked at more finely because a gap lies in them, the longest first.
 _REFINED = 24
+#: Sums of 1 s are made of the readings when they are asked for: of so many at most, else minutes are taken.
+_MOST_READINGS = 40_000
 #: Gaps whose charge is found from the records at their edges, the longest first; 90 days of hourly ones are 2160.
 _MOST_GAPS = 3000
 #: Records before a gap that are looked at when the last one lacks a channel.
@@ -102,7 +104,7 @@ def series(store: Store, device: str, since_s: float, until_s: float, points: in
     if device.startswith("log:"):
         rows, gaps, unsure_s = _of_log(store, device, span, level)
     else:
-        rows, gaps, unsure_s = _of_board(store, device, span, level)
+        rows, gaps, unsure_s, level = _of_board(store, device, span, level)
     columns = _merged(rows, span)
     single = level == 0 or (level == LEVELS[0][0] and device.startswith("log:"))  # whose first level are its own rows
     out: dict[str, Any] = {"since": since_s, "until": until_s, "level_s": 0 if single else level}
@@ -208,8 +210,14 @@ class _Start:
     end_s: Floats
 
 
-def _of_board(store: Store, device: str, span: _Span, level: int) -> tuple[_Rows, _Gaps, float]:
+def _of_board(store: Store, device: str, span: _Span, level: int) -> tuple[_Rows, _Gaps, float, int]:
+    """Rows, gaps, how far times may be off, and the level that was taken."""
     starts = _starts(store, device)
+    if level == LEVELS[0][0] and span.until_s - span.since_s > _SINGLES_S:
+        there = (s for s in starts if s.end_s[-1] > span.since_s and s.begin_s[0] < span.until_s)
+        minutes = (store.rolled(device, s.boot, LEVELS[1][0], *_between(s, span)) for s in there)
+        if sum(int(table["records"].sum()) for table in minutes) > _MOST_READINGS:
+            level = LEVELS[1][0]
     gaps = _gaps(store, device, starts, span)
     tables = []
     unsure_s = 0.0
@@ -218,7 +226,13 @@ def _of_board(store: Store, device: str, span: _Span, level: int) -> tuple[_Rows
             continue
         tables.append(_rows_of(store, device, start, span, level))
         unsure_s = max(unsure_s, _unsure_s(start, span))
-    return _joined(tables), gaps, unsure_s
+    return _joined(tables), gaps, unsure_s, level
+
+
+def _between(start: _Start, span: _Span) -> tuple[int, int]:
+    """The span by the board's clock. [ms]"""
+    since, until = (int(min(max(start.clock.mono_s(s) * 1e3, 0.0), 2.0**50)) for s in (span.since_s, span.until_s))
+    return since, until + 1
 
 
 def _starts(store: Store, device: str) -> list[_Start]:
@@ -316,10 +330,10 @@ def _unsure_s(start: _Start, span: _Span) -> float:
 
 
 def _rows_of(store: Store, device: str, start: _Start, span: _Span, level: int) -> _Rows:
-    from_ms, to_ms = (int(min(max(start.clock.mono_s(s) * 1e3, 0.0), 2.0**50)) for s in (span.since_s, span.until_s))
-    table = store.rolled(device, start.boot, level, from_ms, to_ms + 1)
+    from_ms, to_ms = _between(start, span)
+    table = store.rolled(device, start.boot, level, from_ms, to_ms)
     if level > 1:
-        table = _refined(store, device, start.boot, span, level, table, (from_ms, to_ms))
+        table = _refined(store, device, start.boot, span, level, table, (from_ms, to_ms - 1))
     t0 = start.clock.utc_s(table["t0_ms"] * 1e-3)
     t1 = start.clock.utc_s(table["t1_ms"] * 1e-3)
     known = table["temp_n"] > 0

@@ -12,7 +12,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from common import missing
+from common import LONG, missing
 from soak.fuzzing import fuzz
 
 # Where atheris has wheels.
@@ -27,7 +27,7 @@ def test_no_input_found_by_coverage_breaks_a_property(tmp_path: Path) -> None:
         if not SUPPORTED:
             pytest.skip("atheris is only for CPython 3.11 to 3.13 on Linux, x86-64")
         missing("atheris")
-    runs = int(os.environ.get("AMPLEDGER_FUZZ_RUNS", "20000"))
+    runs = int(os.environ.get("AMPLEDGER_FUZZ_RUNS", "20000" if LONG else "8000"))
     got = fuzz(tmp_path, runs, seed=1)
     assert got.found == "", got.found
     assert got.inputs >= runs

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from ampledger import series as module
 from ampledger import wire
 from ampledger.core.model import Interval
 from ampledger.decode import Frame
@@ -321,6 +322,21 @@ def test_short_spans_are_made_of_the_readings_one_by_one(store: Store) -> None:
     assert few["solar_a"][0] == pytest.approx(sum(r.solar.a for r in first if r.solar) / len(first), abs=2e-6)
     assert series(store, "a", since_s, until_s, 30)["level_s"] == 1
     assert series(store, "a", T0 - 2000.0, T0 + 2000.0, 4000)["level_s"] == 1
+
+
+def test_sums_of_seconds_of_too_many_readings_give_way_to_minutes(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    eventful(store)
+    asked = (store, "a", T0 - 100.0, T0 + 3700.0)
+    fine = series(*asked)
+    monkeypatch.setattr(module, "_MOST_READINGS", 50)
+    coarse = series(*asked)
+    assert (fine["level_s"], coarse["level_s"]) == (1, 60) and len(coarse["t0"]) < len(fine["t0"])
+    # The sums are of the same readings; only a row across the span's edge is shared out by its time.
+    for name in ("solar_ah", "battery_ah", "load_ah"):
+        assert coarse["total"][name] == pytest.approx(fine["total"][name], abs=0.02)
+    assert series(store, "a", T0 - 100.0, T0 + 500.0, 1000)["level_s"] == 0, "short spans stay single"
 
 
 class Even(Board):
